@@ -1,0 +1,142 @@
+"""The ground that every declared value stands on: frozen models, kebab-case keys, names and texts.
+
+Findings and quantities have modules of their own; they are named here as well, so that a model needs one import.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterable
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    GetJsonSchemaHandler,
+    StrictBool,
+    StrictInt,
+    StrictStr,
+    WithJsonSchema,
+)
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import core_schema
+
+from orchestrator.core.design.findings import OWN_WORDS, Finding, build_checked, refusal, refuse
+from orchestrator.core.design.quantity import DURATION, PERCENT, SIZE, Duration, Percent, Quantity, Size
+from orchestrator.core.design.wording import shown
+
+__all__ = [
+    "DURATION",
+    "OWN_WORDS",
+    "PERCENT",
+    "SIZE",
+    "Declared",
+    "DescribedBy",
+    "Duration",
+    "FileBeside",
+    "Finding",
+    "Flag",
+    "Line",
+    "Name",
+    "Percent",
+    "Quantity",
+    "Size",
+    "Text",
+    "Whole",
+    "build_checked",
+    "refusal",
+    "refuse",
+    "repeated",
+    "repeats",
+]
+
+
+def _kebab(name: str) -> str:
+    return name.rstrip("_").replace("_", "-")
+
+
+class Declared(BaseModel):
+    """A value that somebody wrote down: frozen, valid once built, and closed against unknown keys."""
+
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", alias_generator=_kebab, populate_by_name=True, use_attribute_docstrings=True
+    )
+
+
+@dataclass(frozen=True)
+class DescribedBy:
+    """Marks a plain mapping with the model that checks it, for the JSON Schema and for messages."""
+
+    model: type[Declared]
+
+    def __get_pydantic_json_schema__(
+        self, schema: core_schema.CoreSchema, handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        del schema
+        return handler(self.model.__pydantic_core_schema__)
+
+
+def _name(value: object) -> str:
+    if not isinstance(value, str):
+        raise refusal(f"found {shown(value)}, which is not text; put a name in quotes")
+    allowed = value[:1].isalnum() and value.isascii() and all(c.isalnum() or c in "-_." for c in value)
+    if not allowed or len(value) > 40:
+        raise refusal(
+            f"{shown(value)} is not a name: it becomes part of a folder's name, so use up to 40 ASCII letters, digits, "
+            "'-', '_' and '.', starting with a letter or digit"
+        )
+    return value
+
+
+def _line(value: object) -> object:
+    if isinstance(value, str) and not (value.isprintable() and value.strip()):
+        raise refusal(
+            f"{shown(value)} is not one line of printable text; it is shown in tables, so write it without line ends"
+        )
+    return value
+
+
+def _relative(value: object) -> object:
+    if not isinstance(value, str):
+        return value
+    steps = value.split("/")
+    if "\\" in value or value[1:2] == ":":
+        raise refusal(f"{shown(value)} is written the Windows way; put '/' between folders and leave the drive out")
+    if value.startswith(("/", "~")) or ".." in steps:
+        raise refusal(
+            f"{shown(value)} leads out of the plan's folder; files lie beside the plan or below it, "
+            "so that the plan can be handed on whole"
+        )
+    if not value.isprintable() or any(step in {"", "."} for step in steps):
+        raise refusal(f"{shown(value)} is not the path of a file; write for example 'load.py' or 'tools/load.py'")
+    return value
+
+
+#: A name that may become part of a trial's id and so of a folder's name.
+Name = Annotated[
+    str, BeforeValidator(_name), WithJsonSchema({"type": "string", "pattern": "^[A-Za-z0-9][A-Za-z0-9._-]{0,39}$"})
+]
+Text = StrictStr
+#: Text that is shown in tables and titles.
+Line = Annotated[StrictStr, BeforeValidator(_line)]
+#: Path of a file beside the plan, or in a folder below.
+FileBeside = Annotated[StrictStr, BeforeValidator(_relative)]
+Whole = StrictInt
+Flag = StrictBool
+
+
+def repeated(values: Iterable[Hashable]) -> list[Any]:
+    """The values that occur more than once, in the order of their second appearance."""
+    return list(dict.fromkeys(value for value, _ in repeats(values)))
+
+
+def repeats(values: Iterable[Hashable]) -> list[tuple[Any, int]]:
+    """Each value that was there before, with the position of this later appearance."""
+    seen: set[Hashable] = set()
+    later: list[tuple[Any, int]] = []
+    for position, value in enumerate(values):
+        if value in seen:
+            later.append((value, position))
+        seen.add(value)
+    return later

@@ -1,0 +1,1 @@
+"""What was measured: samples, clocks, the steady state, the summary of a trial and its checks."""

@@ -1,0 +1,1 @@
+"""What follows: cell estimates, comparisons of cells, and the shape that fits."""

@@ -1,0 +1,106 @@
+"""The recommendation for each load, and how size and threads fit each other over all loads."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import groupby
+
+from orchestrator.core.measure.results import Record
+from orchestrator.core.verdict.cells import CellReadings
+from orchestrator.core.verdict.choice import Basis, choose, largest_mean
+from orchestrator.core.verdict.comparison import corrected, log_ratio
+from orchestrator.core.verdict.reasons import change_of_mind, reasons, sized
+from orchestrator.core.verdict.rule import Rule
+from orchestrator.core.verdict.uncertainty import exp
+from orchestrator.core.verdict.words import change, count, listed
+
+
+class Recommendation(Record):
+    """The smallest adequate shape for one workload and thread count.
+
+    ``ratio_to_best`` is its mean over that of the best shape; ``basis`` tells whether the intervals show it or only
+    the figures speak for it; ``more_blocks`` how many further blocks would show it (``None``: nothing to settle, or
+    too many).
+    """
+
+    workload: str
+    threads: int
+    shape: str
+    vcpus: int
+    best: str
+    ratio_to_best: float
+    basis: Basis
+    more_blocks: int | None
+    reasons: tuple[str, ...]
+    would_change: tuple[str, ...]
+
+
+class Fit(Record):
+    """How size and threads go together for one workload, when the thread count is free to choose.
+
+    ``shape`` and ``threads`` name the cell with the largest mean of all.
+    """
+
+    workload: str
+    shape: str
+    threads: int
+    sentence: str
+
+
+def recommend(cells: Sequence[CellReadings], rule: Rule, family: int) -> Recommendation:
+    """Recommend a shape for one load.
+
+    Args:
+        cells: one cell a shape, all with the same workload and threads.
+        rule: margin and confidence.
+        family: comparisons of shapes within this workload, which the intervals are corrected for.
+    """
+    choice = choose(cells, margin=rule.margin, confidence=corrected(rule.confidence, family))
+    chosen = choice.chosen.first
+    return Recommendation(
+        workload=chosen.workload,
+        threads=chosen.threads,
+        shape=chosen.shape,
+        vcpus=chosen.vcpus,
+        best=choice.best.first.shape,
+        ratio_to_best=1.0 if choice.chosen.key == choice.best.key else exp(log_ratio(choice.best, choice.chosen).value),
+        basis=choice.basis,
+        more_blocks=choice.more_blocks,
+        reasons=reasons(choice, rule, family),
+        would_change=change_of_mind(choice, rule),
+    )
+
+
+def fit(cells: Sequence[CellReadings], recommendations: Sequence[Recommendation]) -> Fit | None:
+    """Over all loads of one workload: which size goes with which threads, and which pair gives the most.
+
+    Returns:
+        ``None`` when there is only one thread count, so nothing to fit.
+    """
+    if len(recommendations) < 2:
+        return None
+    best = largest_mean(cells)
+    by_key = {c.key: c for c in cells}
+    chosen = [by_key[r.workload, r.threads, r.shape] for r in sorted(recommendations, key=lambda r: r.threads)]
+    # Thread counts that lead to the same shape are named together.
+    runs = [(shape, list(found)) for shape, found in groupby(chosen, key=lambda c: c.first.shape)]
+    advice = [f"{sized(found[0], cells)} for {_threads(found)}" for _, found in runs]
+    start = "Size and threads must fit each other: " if len(runs) > 1 else "The same size fits every thread count: "
+    sentence = start + listed(advice) + ". " + _ranking(best, chosen)
+    return Fit(workload=best.first.workload, shape=best.first.shape, threads=best.first.threads, sentence=sentence)
+
+
+def _threads(cells: Sequence[CellReadings]) -> str:
+    counts = [c.first.threads for c in cells]
+    return count(counts[0], "thread") if len(counts) == 1 else f"{listed([str(c) for c in counts])} threads"
+
+
+def _ranking(best: CellReadings, chosen: Sequence[CellReadings]) -> str:
+    """The pair with the largest mean, and how far each other recommended pair is behind it."""
+    start = f"Shape {best.first.shape} with {count(best.first.threads, 'thread')} gives the most of all"
+    behind = []
+    for cell in (c for c in chosen if c.key != best.key):
+        estimate = log_ratio(best, cell)
+        changed = change(exp(estimate.value), whole=estimate.error is None)
+        behind.append(f"{cell.first.shape} with {count(cell.first.threads, 'thread')} {changed}")
+    return f"{start}; {listed(behind)}." if behind else f"{start}."

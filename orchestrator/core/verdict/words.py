@@ -1,0 +1,80 @@
+"""How a verdict writes numbers: counts in words, rates with four digits, changes in percent; no more than is known."""
+
+from __future__ import annotations
+
+import math
+
+from orchestrator.units import PERIODS, format_percent
+
+_COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
+_ORDINALS = ("", "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
+
+
+def count(number: int, noun: str) -> str:
+    """``two threads``, ``one vCPU``, ``13 blocks``."""
+    return f"{in_words(number)} {noun if number == 1 else noun + 's'}"
+
+
+def in_words(number: int) -> str:
+    """A whole number as a person writes it: a word up to twelve, digits from there on."""
+    return _COUNTS[number] if 0 <= number < len(_COUNTS) else str(number)
+
+
+def ordinal(number: int) -> str:
+    """``second``, ``tenth``, ``21st``."""
+    if 0 < number < len(_ORDINALS):
+        return _ORDINALS[number]
+    suffix = "th" if number % 100 in {11, 12, 13} else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number}{suffix}"
+
+
+def number(value: float) -> str:
+    """Four significant digits without an exponent, whole from a thousand on; trailing zeros are dropped."""
+    if value == 0 or not math.isfinite(value):
+        return "0" if value == 0 else str(value)
+    magnitude = math.floor(math.log10(abs(value)))
+    if not -6 <= magnitude <= 14:
+        return f"{value:.4g}"
+    text = f"{value:.{max(0, 3 - magnitude)}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def rate(per_second: float, per: str) -> str:
+    """A throughput with its period: ``2400 a minute``."""
+    return f"{number(per_second * PERIODS[per])} {'an' if per == 'hour' else 'a'} {per}"
+
+
+def change(ratio: float, *, whole: bool) -> str:
+    """A ratio as a change: ``4 % more``, ``38.7 % less``.
+
+    Args:
+        ratio: new over base.
+        whole: round to whole percents, as befits a single reading, which cannot carry tenths.
+    """
+    size = abs(ratio - 1)
+    text = format_percent(size, 0 if whole else 1)
+    if text == "0 %":
+        return f"the same to within {'half a' if whole else 'a twentieth of a'} percent"
+    return f"{text} {'more' if ratio > 1 else 'less'}"
+
+
+def span(low: float, high: float) -> str:
+    """An interval of ratios as changes: ``-1.2 % to +3.4 %``."""
+    return f"{_signed(low)} to {_signed(high)}"
+
+
+def _signed(ratio: float) -> str:
+    if ratio > 100:
+        return "more than a hundredfold"
+    text = format_percent(ratio - 1)
+    return text if text.startswith("-") or text == "0 %" else f"+{text}"
+
+
+def listed(items: list[str], *, joint: str = "and") -> str:
+    """``a``, ``a and b``, ``a, b and c``."""
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} {joint} {items[-1]}"
+
+
+def capital(sentence: str) -> str:
+    """The sentence with its first letter large, the rest untouched."""
+    return sentence[:1].upper() + sentence[1:]

@@ -1,0 +1,61 @@
+"""What a plan would do, told before anything is done; touches nothing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from orchestrator.core.design.fit import refusals, remarks
+from orchestrator.core.design.lab import Lab
+from orchestrator.core.design.plan import Plan
+from orchestrator.core.design.schedule import Estimate, Switch, estimate
+from orchestrator.core.design.trials import Cell, Trial, cells, trials
+from orchestrator.units import format_size
+
+#: What has to be said before services are interrupted. Common practice, no published source.
+CAUTIONS = (
+    "The guest is powered off and reconfigured for every trial; whatever it serves is interrupted.",
+    "Ask the host's owner first, keep to the change control that applies there, and do not run this on production.",
+    "Licences counted per vCPU or per core may not allow every shape; that is for the people responsible to say.",
+    "The load takes CPU time from the host's other guests while it runs.",
+)
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What a plan would do.
+
+    Attributes:
+        actions: what would be powered off, reconfigured and put back, in words.
+        refusals: why ``run`` would refuse, in words; empty when it would not.
+        remarks: what the plan cannot show, in words.
+    """
+
+    plan: Plan
+    cells: tuple[Cell, ...]
+    trials: tuple[Trial, ...]
+    time: Estimate
+    actions: tuple[str, ...]
+    refusals: tuple[str, ...]
+    remarks: tuple[str, ...]
+    cautions: tuple[str, ...] = CAUTIONS
+
+
+def forecast(plan: Plan, lab: Lab, switch: Switch) -> Forecast:
+    """Work out what a plan would do on a lab whose guests take so long to switch."""
+    ordered = trials(plan)
+    host = lab.guests[plan.guest].host
+    shapes = ", ".join(f"{s.name} ({s.vcpus} vCPU, {format_size(s.memory)})" for s in plan.shapes)
+    actions = (
+        f"guest {plan.guest} on host {host} is powered off, if it runs, and its definition is kept",
+        f"for each of {len(ordered)} trials it is reshaped to one of {shapes}, started, loaded and stopped",
+        "at the end, or when the run is interrupted, definition and power state are put back as they were",
+    )
+    return Forecast(
+        plan=plan,
+        cells=cells(plan),
+        trials=ordered,
+        time=estimate(plan, ordered, switch),
+        actions=actions,
+        refusals=tuple(refusals(lab, plan.guest)),
+        remarks=tuple(remarks(plan, lab)),
+    )

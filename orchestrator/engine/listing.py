@@ -1,0 +1,91 @@
+"""What a listing of runs tells of each: a name short enough to type, and how far it got."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from orchestrator.core.record.run import StoredRun
+from orchestrator.core.record.trial import TrialRecord
+
+#: A run's id begins with its start to the second; a shorter name would stop being unique with the next run.
+_SHORTEST = len("20260801T101112Z")
+
+
+@dataclass(frozen=True)
+class Tally:
+    """How the trials of a run came out."""
+
+    planned: int
+    measured: int
+    unsteady: int
+    failed: int
+
+    @property
+    def ended(self) -> int:
+        """Trials that have a record."""
+        return self.measured + self.unsteady + self.failed
+
+
+@dataclass(frozen=True)
+class RunLine:
+    """One run in a listing.
+
+    Attributes:
+        short: the shortest beginning of the id that names this run only (and at least its time).
+    """
+
+    short: str
+    id: str
+    started_utc: str
+    title: str
+    guest: str
+    guest_kind: str
+    tally: Tally
+    state: str
+
+
+def tally(run: StoredRun) -> Tally:
+    """Count a run's trials by outcome."""
+    return Tally(
+        len(run.record.trials), *(_count(run.trials, outcome) for outcome in ("measured", "unsteady", "failed"))
+    )
+
+
+def _count(trials: Iterable[TrialRecord], outcome: str) -> int:
+    return sum(trial.outcome == outcome for trial in trials)
+
+
+def run_lines(runs: Sequence[StoredRun]) -> list[RunLine]:
+    """A line for each run, in the order given."""
+    short = short_names([run.record.id for run in runs])
+    return [
+        RunLine(
+            short=short[run.record.id],
+            id=run.record.id,
+            started_utc=run.record.started_utc,
+            title=run.record.title,
+            guest=run.record.guest,
+            guest_kind=run.record.guest_kind,
+            tally=tally(run),
+            state=run.state,
+        )
+        for run in runs
+    ]
+
+
+def short_names(ids: Iterable[str]) -> dict[str, str]:
+    """The shortest beginning of each id that no other id has; the whole id where another one continues it."""
+    ordered = sorted(set(ids))
+    names: dict[str, str] = {}
+    for position, name in enumerate(ordered):
+        neighbours = ordered[max(position - 1, 0) : position] + ordered[position + 1 : position + 2]
+        shared = max((_shared(name, other) for other in neighbours), default=0)
+        names[name] = name[: max(shared + 1, _SHORTEST)]
+    return names
+
+
+def _shared(one: str, other: str) -> int:
+    return next(
+        (at for at, pair in enumerate(zip(one, other, strict=False)) if pair[0] != pair[1]), min(len(one), len(other))
+    )

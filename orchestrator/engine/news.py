@@ -1,0 +1,102 @@
+"""What the engine tells whoever watches: one value an event."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from orchestrator.core.design.trials import Trial
+from orchestrator.core.measure.results import Interval
+from orchestrator.core.record.trial import TrialRecord
+from orchestrator.units import Fraction, Seconds
+
+
+@dataclass(frozen=True)
+class RunBegan:
+    """A run begins or goes on.
+
+    Attributes:
+        run: its id.
+        kind: what the driver calls its guests.
+        done: trials already finished, where a run is resumed.
+        least_s, most_s: estimate for what is left.
+    """
+
+    run: str
+    location: str
+    title: str
+    kind: str
+    trials: int
+    done: int
+    least_s: Seconds
+    most_s: Seconds
+
+
+@dataclass(frozen=True)
+class TrialBegan:
+    """A trial begins."""
+
+    trial: Trial
+
+
+@dataclass(frozen=True)
+class StageBegan:
+    """A stage of the trial in hand begins, or is tried again.
+
+    Attributes:
+        attempt: 1 for the first try.
+        why: what made the try before fail.
+    """
+
+    stage: str
+    attempt: int = 1
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Live throughput of the trial in hand.
+
+    Attributes:
+        rate: the latest reading, operations per second.
+        interval: of the steady window so far; ``None`` during the warm-up.
+        target: relative half-width at which measuring ends early.
+        within: relative half-width so far.
+        state: in words.
+    """
+
+    rate: float
+    interval: Interval | None
+    target: Fraction
+    within: Fraction | None
+    state: str
+
+
+@dataclass(frozen=True)
+class TrialEnded:
+    """A trial is over and stored."""
+
+    record: TrialRecord
+
+
+@dataclass(frozen=True)
+class Notice:
+    """Something that a person should know."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class RunEnded:
+    """The run is over: the guest is as it was.
+
+    Attributes:
+        state: ``done`` or ``interrupted``.
+        failed: trials without a measurement.
+    """
+
+    run: str
+    state: str
+    failed: int
+
+
+News = RunBegan | TrialBegan | StageBegan | Measured | TrialEnded | Notice | RunEnded

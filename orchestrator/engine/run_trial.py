@@ -1,0 +1,278 @@
+"""One trial, from reshape to stop: the stages in their order, each within its limit, and the record of the outcome."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+from typing import Literal, TypeVar
+
+from orchestrator.core.design.launching import Launch, launch
+from orchestrator.core.design.plan import Plan
+from orchestrator.core.design.trials import Trial
+from orchestrator.core.measure.clock import Offset, best_offset
+from orchestrator.core.measure.results import ClockOffset, TrialSummary
+from orchestrator.core.measure.summary import summarise
+from orchestrator.core.record.journal import EventName
+from orchestrator.core.record.run import Environment
+from orchestrator.core.record.trial import StageTime, TrialRecord
+from orchestrator.engine import stages
+from orchestrator.engine.bench import Bench
+from orchestrator.engine.host_watch import HostWatch
+from orchestrator.engine.inside import verify
+from orchestrator.engine.news import Notice, StageBegan
+from orchestrator.engine.observation import Channels, Observation
+from orchestrator.engine.ports import Process, Sampler, Shell, TrialData
+from orchestrator.engine.stages import Remaining, Stage
+from orchestrator.errors import GuestFault, HostFault, StageError, WorkloadFault
+from orchestrator.units import Seconds, utc_text
+
+T = TypeVar("T")
+Note = Callable[[EventName, str | None, Mapping[str, object]], None]
+"""Told the event's name, the trial and details, before an act and after it: the journal."""
+
+#: Exchanges of timestamps before and after: the smallest of twenty round trips is close to the smallest there is.
+_EXCHANGES = 20
+_STOP_WORKLOAD_WITHIN_S = 10.0
+
+
+@dataclass
+class _Hold:
+    """What a trial holds open, and what it has learnt so far."""
+
+    guest: Shell | None = None
+    sampler: Sampler | None = None
+    process: Process | None = None
+    observation: Observation | None = None
+    seen: dict[str, str] = field(default_factory=dict)
+    times: list[StageTime] = field(default_factory=list)
+    clocks: list[ClockOffset] = field(default_factory=list)
+    offsets: dict[str, Offset] = field(default_factory=dict)
+    stage: str = ""
+
+
+class TrialRunner:
+    """Runs the trials of one plan on one guest, one after the other."""
+
+    def __init__(
+        self, plan: Plan, bench: Bench, host: HostWatch, note: Note, keep_environment: Callable[[Environment], None]
+    ) -> None:
+        self._plan, self._bench, self._host, self._note = plan, bench, host, note
+        self._keep_environment = keep_environment
+        self._environment_kept = False
+        self._last_boot_id: str | None = None
+
+    def run(self, trial: Trial) -> tuple[TrialRecord, TrialData]:
+        """Run one trial to its end, whatever that is; the guest is off afterwards wherever that can be reached.
+
+        A failure of a stage ends the trial and is its outcome; it is not raised.
+        """
+        hold = _Hold()
+        started_s = self._bench.clock.now()
+        failure: StageError | None = None
+        try:
+            self._stages(trial, hold)
+        except StageError as error:
+            failure = error
+            self._note("stage-failed", trial.id, {"stage": hold.stage, "reason": str(error)})
+        failed_stage = hold.stage if failure is not None else None
+        try:
+            self._run_stage(stages.STOP, trial, hold, lambda left: self._stop(hold, left))
+        except StageError as error:
+            # The measurement stands; that the guest did not go off in order is told and met again by the next reshape.
+            self._note("stage-failed", trial.id, {"stage": "stop", "reason": str(error)})
+            self._bench.reporter.tell(Notice(f"{trial.id}: {error}"))
+        return self._record(trial, hold, started_s, failure, failed_stage), self._data(hold)
+
+    # ------------------------------------------------------------------------------------------------- the stages
+
+    def _stages(self, trial: Trial, hold: _Hold) -> None:
+        shape, bench = trial.cell.shape, self._bench
+        start = launch(trial.cell)
+        self._run_stage(stages.RESHAPE, trial, hold, lambda left: self._reshape(trial, left))
+        self._run_stage(stages.START, trial, hold, lambda _left: bench.hypervisor.start())
+        hold.guest = self._run_stage(stages.LOG_IN, trial, hold, self._log_in)
+        guest = hold.guest
+        root = bench.hypervisor.guest_root()
+        hold.seen = self._run_stage(
+            stages.VERIFY, trial, hold, lambda left: verify(guest, root, shape, left(), self._last_boot_id)
+        )
+        self._last_boot_id = hold.seen.get("boot_id")
+        self._run_stage(stages.DEPLOY, trial, hold, lambda left: self._deploy(trial, guest, start, left))
+        observation = self._run_stage(
+            stages.LAUNCH, trial, hold, lambda left: self._launch(trial, hold, guest, start, left)
+        )
+        self._run_stage(stages.WARM_UP, trial, hold, lambda _left: observation.warm_up())
+        self._run_stage(stages.MEASURE, trial, hold, lambda _left: observation.measure())
+
+    def _run_stage(self, stage: Stage, trial: Trial, hold: _Hold, action: Callable[[Remaining], T]) -> T:
+        hold.stage = stage.name
+        self._note("stage-started", trial.id, {"stage": stage.name})
+        self._bench.reporter.tell(StageBegan(stage.name))
+        began_s = self._bench.clock.monotonic()
+
+        def again(number: int, error: StageError) -> None:
+            self._bench.reporter.tell(StageBegan(stage.name, number, str(error)))
+
+        tries = 1
+        try:
+            answer, tries = stages.attempt(stage, action, self._bench.clock, again)
+        finally:
+            hold.times.append(
+                StageTime(stage=stage.name, seconds=self._bench.clock.monotonic() - began_s, attempts=tries)
+            )
+        return answer
+
+    def _reshape(self, trial: Trial, left: Remaining) -> None:
+        hypervisor = self._bench.hypervisor
+        if hypervisor.describe().running:
+            hypervisor.stop(left())
+        hypervisor.reshape(trial.cell.shape)
+
+    def _log_in(self, left: Remaining) -> Shell:
+        access = self._bench.hypervisor.guest_access()
+        return self._bench.connector.connect(access, machine="guest", timeout_s=min(left(), 15.0))
+
+    def _deploy(self, trial: Trial, guest: Shell, start: Launch, left: Remaining) -> None:
+        load = self._bench.loads[trial.cell.workload.name]
+        guest.put(load.files, start.folder)
+        if start.prepare is None:
+            return
+        done = guest.run(start.prepare, timeout_s=left(), folder=start.folder)
+        if done.status != 0:
+            said = (done.errors.strip() or done.output.strip())[-300:]
+            raise WorkloadFault(f"preparing the workload ended with exit status {done.status}: {said}")
+
+    def _launch(self, trial: Trial, hold: _Hold, guest: Shell, start: Launch, left: Remaining) -> Observation:
+        self._let_go(hold)
+        root = self._bench.hypervisor.guest_root()
+        hold.sampler = self._bench.samplers.open(guest, machine="guest", root=root)
+        self._host.ready()
+        self._fingerprint(guest, root)
+        self._clock_offsets(hold, "before")
+        hold.process = guest.start(start.command, folder=start.folder)
+        channels = Channels(hold.process, hold.sampler, self._host, hold.offsets.get("guest before"))
+        hold.observation = Observation(self._plan, trial.cell, self._bench, channels)
+        hold.observation.begin(left())
+        return hold.observation
+
+    def _fingerprint(self, guest: Shell, root: str) -> None:
+        """Keep the facts of both machines once a run: at the first trial whose guest can be logged in to."""
+        if not self._environment_kept:
+            facts = Environment(host=self._host.fingerprint(), guest=dict(self._bench.fingerprint(guest, root)))
+            self._keep_environment(facts)
+            self._environment_kept = True
+
+    def _clock_offsets(self, hold: _Hold, when: Literal["before", "after"]) -> None:
+        sampler = hold.sampler
+        measured = {
+            "host": self._host.exchanges(_EXCHANGES),
+            "guest": [sampler.exchange() for _ in range(_EXCHANGES)] if sampler is not None else [],
+        }
+        machine: Literal["host", "guest"]
+        for machine in ("host", "guest"):
+            if not measured[machine]:
+                continue
+            best = best_offset(measured[machine])
+            hold.offsets[f"{machine} {when}"] = best
+            hold.clocks.append(
+                ClockOffset(
+                    machine=machine,
+                    when=when,
+                    offset_s=best.offset_s,
+                    uncertainty_s=best.uncertainty_s,
+                    exchanges=best.exchanges,
+                )
+            )
+
+    # --------------------------------------------------------------------------------------------------- the end
+
+    def _let_go(self, hold: _Hold) -> None:
+        """End workload and sampler; a launch that is tried again begins from nothing."""
+        process, sampler = hold.process, hold.sampler
+        hold.process = hold.sampler = None
+        if process is not None:
+            with suppress(StageError):
+                process.stop(_STOP_WORKLOAD_WITHIN_S)
+        if sampler is not None:
+            with suppress(StageError):
+                sampler.close()
+
+    def _stop(self, hold: _Hold, left: Remaining) -> None:
+        hypervisor = self._bench.hypervisor
+        try:
+            if hold.observation is not None:
+                with suppress(StageError):  # a guest that has fallen silent has no clock to ask
+                    self._clock_offsets(hold, "after")
+            self._let_go(hold)
+        finally:
+            if hold.guest is not None:
+                hold.guest.close()
+            hypervisor.stop(left())
+
+    def _record(
+        self, trial: Trial, hold: _Hold, started_s: Seconds, failure: StageError | None, failed_stage: str | None
+    ) -> TrialRecord:
+        summary = self._summary(trial, hold) if failure is None else None
+        outcome: Literal["measured", "unsteady", "failed"] = "failed"
+        reason = str(failure) if failure is not None else ""
+        if summary is not None:
+            outcome, reason = ("measured" if summary.steady else "unsteady"), summary.reason
+        return TrialRecord(
+            id=trial.id,
+            number=trial.number,
+            block=trial.block,
+            shape=trial.cell.shape.name,
+            workload=trial.cell.workload.name,
+            threads=trial.cell.threads,
+            outcome=outcome,
+            failed_stage=failed_stage,
+            fault=_fault(failure),
+            reason=reason,
+            started_utc=utc_text(started_s),
+            ended_utc=utc_text(self._bench.clock.now()),
+            launched_monotonic_s=hold.observation.launched_s if hold.observation is not None else None,
+            stages=tuple(hold.times),
+            clocks=tuple(hold.clocks),
+            workload_sha256=dict(self._bench.loads[trial.cell.workload.name].sha256),
+            seen_inside=hold.seen,
+            summary=summary,
+        )
+
+    def _summary(self, trial: Trial, hold: _Hold) -> TrialSummary | None:
+        observation = hold.observation
+        if observation is None:
+            return None
+        return summarise(
+            throughput=observation.series(hold.offsets.get("guest after")),
+            vcpu=observation.vcpu_samples,
+            host=observation.host_samples,
+            guest=observation.guest_samples,
+            launched_s=observation.launched_s,
+            rules=self._plan.measure,
+            confidence=self._plan.decide.confidence,
+            vcpus=trial.cell.shape.vcpus,
+            clocks={m: (hold.offsets.get(f"{m} before"), hold.offsets.get(f"{m} after")) for m in ("host", "guest")},
+            output_problems=observation.problems(),
+        )
+
+    def _data(self, hold: _Hold) -> TrialData:
+        observation = hold.observation
+        if observation is None:
+            return TrialData((), (), (), (), "")
+        rows = [{"time_s": r.time_s, "value": r.value} for r in observation.readings(hold.offsets.get("guest after"))]
+        return TrialData(
+            rows, observation.host_samples, observation.guest_samples, observation.vcpu_samples, observation.log()
+        )
+
+
+def _fault(failure: StageError | None) -> Literal["host", "guest", "workload"] | None:
+    match failure:
+        case HostFault():
+            return "host"
+        case GuestFault():
+            return "guest"
+        case WorkloadFault():
+            return "workload"
+        case _:
+            return None

@@ -1,0 +1,71 @@
+"""What showing a run or a trial needs to know beyond its record: which trial is meant, and its throughput as rates."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping, Sequence
+from typing import Any, cast
+
+from orchestrator.core.design.workload import BUILT_IN_READER
+from orchestrator.core.measure.samples import Reading, Throughput, Value
+from orchestrator.core.measure.throughput import Figure, Period, throughput
+from orchestrator.core.record.run import RunRecord, StoredRun
+from orchestrator.core.record.trial import TrialRecord
+from orchestrator.errors import StoreError
+from orchestrator.units import PERIODS
+
+
+def pick_trial(run: StoredRun, trial: str) -> TrialRecord:
+    """The trial that a person means by its id, its number, or an unambiguous beginning of its id.
+
+    Raises:
+        StoreError: when it means none or several, with what there is.
+    """
+    finished = {record.id: record for record in run.trials}
+    if trial in finished:
+        return finished[trial]
+    if not finished:
+        raise StoreError(f"run {run.record.id} has no finished trial yet")
+    number = int(trial[:18]) if trial.isascii() and trial.isdecimal() else None
+    matches = [record for record in run.trials if record.number == number]
+    matches = matches or [record for name, record in finished.items() if trial and name.startswith(trial)]
+    if len(matches) == 1:
+        return matches[0]
+    if matches:
+        raise StoreError(
+            f"{trial!r} fits several trials: {', '.join(match.id for match in matches[:8])}; give more of the name"
+        )
+    if any(planned.id == trial or str(planned.number) == trial for planned in run.record.trials):
+        raise StoreError(
+            f"trial {trial!r} is planned and has not been run to its end yet; 'trialbed resume' goes on with the run"
+        )
+    near = difflib.get_close_matches(trial, finished, n=3) or [*finished][:3]
+    raise StoreError(f"run {run.record.id} has no trial {trial!r}; it has for example {', '.join(near)}")
+
+
+def reader_of(record: RunRecord, workload: str) -> tuple[Figure, Period]:
+    """What a workload's figures are (rates or counts) and their period, as the plan of a run has it."""
+    reader: Mapping[str, Any] = {}
+    for declared in record.plan.get("workloads", ()):
+        if isinstance(declared, Mapping) and declared.get("name") == workload:
+            reader = declared.get("reader") or {"figure": BUILT_IN_READER.figure, "per": BUILT_IN_READER.per}
+    figure, per = reader.get("figure"), reader.get("per")
+    return cast("Figure", figure if figure in {"rate", "count"} else "rate"), cast(
+        "Period", per if per in PERIODS else "second"
+    )
+
+
+def rates(run: StoredRun, trial: TrialRecord, rows: Sequence[Mapping[str, Value]]) -> Throughput:
+    """Throughput readings as they were stored, as rates over intervals in seconds since launch.
+
+    Times are the controller's monotonic time less the launch; where the launch is not known, less the first reading.
+    """
+    readings = [
+        Reading(float(row["time_s"]), float(row["value"])) for row in rows if "time_s" in row and "value" in row
+    ]
+    zero = (
+        trial.launched_monotonic_s
+        if trial.launched_monotonic_s is not None
+        else (readings[0].time_s if readings else 0.0)
+    )
+    return throughput([Reading(r.time_s - zero, r.value) for r in readings], *reader_of(run.record, trial.workload))

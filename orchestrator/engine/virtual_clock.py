@@ -1,0 +1,29 @@
+"""Time that moves only when somebody sleeps: a night passes in seconds."""
+
+from __future__ import annotations
+
+from orchestrator.units import Seconds
+
+
+class VirtualClock:
+    """A :class:`~orchestrator.engine.ports.Clock` that jumps.
+
+    Args:
+        start_utc_s: wall clock at the beginning, in seconds since 1970; the default is 2026-01-01 00:00 UTC.
+    """
+
+    def __init__(self, start_utc_s: Seconds = 1_767_225_600.0) -> None:
+        self._start_utc_s = start_utc_s
+        self._elapsed_s = 0.0
+
+    def now(self) -> Seconds:
+        """Wall clock, moved by sleeping alone."""
+        return self._start_utc_s + self._elapsed_s
+
+    def monotonic(self) -> Seconds:
+        """Seconds slept so far."""
+        return self._elapsed_s
+
+    def sleep(self, seconds: Seconds) -> None:
+        """Move time on at once."""
+        self._elapsed_s += max(seconds, 0.0)

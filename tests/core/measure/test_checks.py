@@ -1,0 +1,183 @@
+"""Each check in its three states; unavailable is never ok."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from orchestrator.core.measure.checks import CHECKS, Evidence, run_checks
+from orchestrator.core.measure.clock import Offset
+from orchestrator.core.measure.samples import Sample, Throughput
+from orchestrator.core.measure.shares import vcpu_shares
+from orchestrator.testing.samples import growing
+
+SECOND_NS = 1e9
+GOOD_VCPU = {
+    "vcpu.0.run_ns": 0.6 * SECOND_NS,
+    "vcpu.0.wait_ns": 0.1 * SECOND_NS,
+    "vcpu.0.surplus_ns": 0.001 * SECOND_NS,
+}
+# Two CPUs at 100 ticks a second; 0.62 CPUs busy.
+GOOD_HOST = {
+    "cpu.user_ticks": 50,
+    "cpu.nice_ticks": 0,
+    "cpu.system_ticks": 12,
+    "cpu.idle_ticks": 138,
+    "cpu.iowait_ticks": 0,
+    "cpu.irq_ticks": 0,
+    "cpu.softirq_ticks": 0,
+    "cpu.steal_ticks": 0,
+    "cpu0.user_ticks": 25,
+    "cpu1.user_ticks": 25,
+    "cpu0.throttles": 0,
+    "cpu1.throttles": 0,
+}
+GOOD_GUEST = {"cpu.user_ticks": 58, "cpu.system_ticks": 2, "cpu.idle_ticks": 30, "cpu.steal_ticks": 10}
+CLOCK = (Offset(5.0, 0.0005, 0.0, 20), Offset(5.0002, 0.0005, 100.0, 20))
+
+
+def over(rates, every_s=1.0, constants=None):
+    return growing(rates, start_s=0, end_s=100, every_s=every_s, constants=constants)
+
+
+def evidence(**changes) -> Evidence:
+    vcpu = changes.get("vcpu", over(GOOD_VCPU))
+    good = {
+        "start_s": 20.0,
+        "end_s": 80.0,
+        "every_s": 1.0,
+        "vcpus": 1,
+        "throughput": Throughput([21.0, 22.0], [1.0, 1.0], [10.0, 10.0]),
+        "vcpu": vcpu,
+        "host": over(GOOD_HOST, constants={"cpu0.khz": 2_400_000, "cpu1.khz": 2_400_000}),
+        "guest": over(GOOD_GUEST),
+        "shares": vcpu_shares(vcpu, 20.0, 80.0),
+        "clocks": {"host": CLOCK, "guest": CLOCK},
+    }
+    return Evidence(**{**good, **changes})
+
+
+def state(name: str, **changes) -> tuple[str, str]:
+    (check,) = [check for check in run_checks(evidence(**changes)) if check.name == name]
+    return check.state, check.detail
+
+
+def test_a_good_trial_passes_every_check():
+    checks = run_checks(evidence())
+    assert {check.name: check.state for check in checks} == dict.fromkeys((check.name for check in checks), "ok")
+    assert len(checks) == len(CHECKS)
+
+
+def test_a_trial_of_which_nothing_is_known_passes_none():
+    checks = run_checks(evidence(vcpu=[], host=[], guest=[], shares=(), clocks={}))
+    unknown = {check.name for check in checks if check.state == "unavailable"}
+    assert unknown == {c.name for c in checks} - {"workload output"}
+
+
+def test_more_than_all_of_the_wall_time_is_flagged():
+    found, detail = state("vcpu accounting", vcpu=over({"vcpu.0.run_ns": 0.9e9, "vcpu.0.wait_ns": 0.3e9}))
+    assert found == "flag"
+    assert "run 90 % + wait 30 %" in detail
+
+
+def test_a_little_more_is_not():
+    assert state("vcpu accounting", vcpu=over({"vcpu.0.run_ns": 0.9e9, "vcpu.0.wait_ns": 0.1001e9}))[0] == "ok"
+
+
+@pytest.mark.parametrize(
+    ("rates", "vcpus", "words"),
+    [
+        ({"vcpu.0.run_ns": 5e8}, 1, "no wait counter for vCPU 0"),
+        (GOOD_VCPU, 3, "no run counter covers the window for vCPU 1, 2"),
+    ],
+)
+def test_missing_vcpu_counters_are_unavailable(rates, vcpus, words):
+    found, detail = state("vcpu accounting", vcpu=over(rates), vcpus=vcpus)
+    assert found == "unavailable"
+    assert words in detail
+
+
+def test_missing_samples_are_flagged():
+    assert state("samples", host=over(GOOD_HOST, every_s=2.0))[0] == "flag"
+    whole = over(GOOD_GUEST)
+    found, detail = state("samples", guest=whole[:40] + whole[44:])
+    assert found == "flag"
+    assert "guest: nothing for 5 s" in detail
+    assert state("samples", guest=[])[0] == "unavailable"
+
+
+def test_other_load_is_what_the_guest_did_not_run():
+    busy = {**GOOD_HOST, "cpu.user_ticks": 140, "cpu.idle_ticks": 48}
+    found, detail = state("other load", host=over(busy))
+    assert found == "flag"
+    assert "0.92 of its 2 CPUs" in detail
+    assert state("other load", vcpu=[], shares=())[0] == "unavailable"
+
+
+def test_throttling_and_frequency():
+    found, detail = state("throttling", host=over({**GOOD_HOST, "cpu1.throttles": 2}))
+    assert (found, "1 of 2 CPUs" in detail) == ("flag", True)
+    cold = {name: rate for name, rate in GOOD_HOST.items() if "throttles" not in name}
+    assert state("throttling", host=over(cold))[0] == "unavailable"
+    assert state("cpu frequency", host=over(GOOD_HOST))[0] == "unavailable"
+    slowing = [
+        Sample(s.time_s, 0, 0, {**s.values, "cpu0.khz": 3_000_000 - 10_000 * place})
+        for place, s in enumerate(over(GOOD_HOST))
+    ]
+    found, detail = state("cpu frequency", host=slowing)
+    assert found == "flag"
+    assert "GHz in the first third, 2.29 GHz in the last" in detail  # samples 61 to 80 of 3 GHz less 10 MHz each
+
+
+@pytest.mark.parametrize(
+    ("steal", "wait", "expected"),
+    [(10, 0.1, "ok"), (13, 0.1, "ok"), (30, 0.0, "flag"), (3, 0.4, "flag"), (0, 0.4, "unavailable"), (0, 0.0, "ok")],
+)
+def test_steal_and_wait_are_the_same_time(steal, wait, expected):
+    """A guest under software emulation sees no steal at all: the host's figure stands alone, and nothing is wrong."""
+    guest = over({"cpu.user_ticks": 50, "cpu.idle_ticks": 50 - steal, "cpu.steal_ticks": steal})
+    vcpu = over({"vcpu.0.run_ns": 0.5e9, "vcpu.0.wait_ns": wait * 1e9})
+    assert state("steal against wait", guest=guest, vcpu=vcpu)[0] == expected
+
+
+def test_surplus_time_of_a_process_guest():
+    found, detail = state("surplus time", vcpu=over({**GOOD_VCPU, "vcpu.0.surplus_ns": 0.03e9}))
+    assert (found, "3 %" in detail) == ("flag", True)
+    machine = {name: rate for name, rate in GOOD_VCPU.items() if "surplus" not in name}
+    assert "surplus time" not in {check.name for check in run_checks(evidence(vcpu=over(machine)))}
+
+
+@pytest.mark.parametrize(
+    ("gained_s", "uncertainty_s", "expected"),
+    [
+        (0.0, 0.001, "ok"),
+        (0.09, 0.001, "ok"),
+        (0.2, 0.001, "flag"),
+        (-0.2, 0.001, "flag"),
+        (0.05, 0.3, "unavailable"),
+        (0.2, 0.3, "unavailable"),
+    ],
+)
+def test_clock_rates(gained_s, uncertainty_s, expected):
+    """0.1 % over 100 s is 0.1 s; a rate that is not known to 0.1 % is not known to be right."""
+    guest = (Offset(5.0, uncertainty_s, 0.0, 20), Offset(5.0 + gained_s, uncertainty_s, 100.0, 20))
+    assert state("clock rate", clocks={"guest": guest})[0] == expected
+
+
+@pytest.mark.parametrize("clocks", [{}, {"guest": (CLOCK[0], None)}, {"host": CLOCK}])
+def test_a_clock_that_was_not_compared_twice_is_unavailable(clocks):
+    assert state("clock rate", clocks=clocks)[0] == "unavailable"
+
+
+def test_problems_of_the_output_are_shown_and_counted():
+    bad = replace(evidence().throughput, problems=("negative values: 3, first 2 s after the first reading",))
+    found, detail = state("workload output", throughput=bad, output_problems=["a", "b", "c", "d"])
+    assert found == "flag"
+    assert detail == "a; b; c; and 2 more"
+
+
+def test_a_window_of_no_length_is_judged_without_harm():
+    checks = run_checks(evidence(start_s=50.0, end_s=50.0, shares=()))
+    assert {check.state for check in checks if check.name != "workload output"} <= {"unavailable", "ok"}
+    assert all(check.state != "ok" for check in checks if check.name in {"samples", "surplus time", "vcpu accounting"})

@@ -1,0 +1,117 @@
+"""The variance of a mean of correlated values, against what is known exactly for an AR(1) process.
+
+Var(mean)/sigma^2 = (1/n) [(1+phi)/(1-phi) - 2 phi (1-phi^n) / (n (1-phi)^2)]: derivation, and recomputed by brute sum.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+from scipy.signal import lfilter
+
+from orchestrator.core.measure.long_run import autoregressive_variance, batch_means_variance, cautious_variance
+from orchestrator.core.measure.mean import mean_interval
+from orchestrator.core.measure.moments import lag1_autocorrelation, standard_deviation
+from orchestrator.testing.series import autoregression, known
+
+
+def exact_ratio(phi: float, n: int) -> float:
+    return ((1 + phi) / (1 - phi) - 2 * phi * (1 - phi**n) / (n * (1 - phi) ** 2)) / n
+
+
+@pytest.mark.parametrize(
+    ("phi", "n", "ratio", "effective"),
+    [
+        (0.5, 100, 0.0296000000, 33.7838),
+        (0.9, 100, 0.1720004781, 5.8139),
+        (0.9, 1000, 0.0188200000, 53.1350),
+        (0.99, 1000, 0.1792008548, 5.5803),
+        (-0.5, 100, 0.0033777778, 296.053),
+    ],
+)
+def test_the_exact_formula_gives_the_table(phi, n, ratio, effective):
+    brute = sum(phi ** abs(i - j) for i in range(n) for j in range(n)) / n**2 if n <= 100 else ratio
+    assert exact_ratio(phi, n) == pytest.approx(ratio, abs=5e-11)
+    assert brute == pytest.approx(ratio, abs=5e-11)
+    assert 1 / exact_ratio(phi, n) == pytest.approx(effective, rel=1e-5)
+
+
+def draws(phi: float, n: int, count: int, seed: int) -> np.ndarray:
+    noise = np.random.default_rng(seed).standard_normal((count, n + 300))
+    return lfilter([1.0], [1.0, -phi], noise, axis=1)[:, 300:] * math.sqrt(1 - phi * phi)
+
+
+def test_t3_has_its_fixed_figures():
+    # Recomputed independently: lag-1 autocorrelation, variance, n x Var(mean) by batch means of 20, 50 and 100 values.
+    series = known("T3")
+    assert lag1_autocorrelation(series) == pytest.approx(0.9100288013, abs=1e-10)
+    assert standard_deviation(series) ** 2 == pytest.approx(5.6454326148, abs=1e-9)
+    for length, long_run in ((20, 76.0324), (50, 117.3197), (100, 165.2719)):
+        found = batch_means_variance(np.array(series), batches=1000 // length)
+        assert found.variance * 1000 == pytest.approx(long_run, abs=5e-5)
+        assert found.freedom == 1000 // length - 1
+
+
+@pytest.mark.parametrize(
+    ("phi", "length", "expected"),
+    [(0.9, 100, 17.0201), (0.9, 50, 15.2395), (0.5, 20, 2.7960)],
+)
+def test_batch_means_have_the_bias_that_theory_says(phi, length, expected):
+    """Exact expectation of n x Var(mean)/sigma^2 by batch means, n = 1000; the truth is 18.82 and 2.996."""
+    series = draws(phi, 1000, 600, seed=4)
+    found = np.array([batch_means_variance(row, batches=1000 // length).variance * 1000 for row in series])
+    assert found.mean() == pytest.approx(expected, abs=4 * found.std() / math.sqrt(len(found)))
+
+
+@pytest.mark.parametrize(("phi", "n"), [(0.0, 1000), (0.5, 1000), (0.9, 1000), (-0.5, 1000)])
+def test_the_autoregressive_variance_is_the_true_one(phi, n):
+    found = np.array([autoregressive_variance(row).variance for row in draws(phi, n, 200, seed=5)])
+    assert np.median(found) == pytest.approx(exact_ratio(phi, n), rel=0.12)
+
+
+COVERAGE = [
+    # phi, n, true coverage of the naive 95 % interval in percent (derivation: normal, known sigma), least of ours
+    (0.5, 100, 74.5, 93.0),
+    (0.9, 100, 36.4, 92.0),
+    (0.9, 1000, 34.9, 93.0),
+    (-0.5, 100, 99.9, 94.0),
+    (0.0, 100, 95.0, 94.0),
+]
+
+
+@pytest.mark.parametrize(("phi", "n", "naive_percent", "least_percent"), COVERAGE)
+def test_intervals_cover_where_the_naive_one_does_not(phi, n, naive_percent, least_percent):
+    """Shown to fail: on the same series the interval that takes seconds for independent is as bad as theory says."""
+    series = draws(phi, n, 500, seed=6)
+    hits = np.array([abs(row.mean()) <= cautious_variance(row, 0.95).half_width(0.95) for row in series])
+    naive = np.abs(series.mean(axis=1)) <= 1.959964 / math.sqrt(n)
+    assert 100 * naive.mean() == pytest.approx(naive_percent, abs=7)
+    assert 100 * hits.mean() >= least_percent - 2.5
+
+
+def test_a_minute_of_strongly_correlated_seconds_is_still_honest():
+    """Shown to fail: coefficients without the correction of their small-sample bias look calmer than the process is."""
+    series = draws(0.9, 60, 600, seed=8)
+    hits = [abs(row.mean()) <= cautious_variance(row, 0.95).half_width(0.95) for row in series]
+    batches = [abs(row.mean()) <= batch_means_variance(row).half_width(0.95) for row in series]
+    assert 100 * np.mean(batches) < 75
+    assert 100 * np.mean(hits) >= 90
+
+
+def test_short_series_are_wide_rather_than_wrong():
+    """From ten values nobody can know the correlation; the interval must still not pretend."""
+    for phi, least in ((0.0, 93), (0.3, 86)):
+        hits = [abs(row.mean()) <= cautious_variance(row, 0.95).half_width(0.95) for row in draws(phi, 10, 600, seed=7)]
+        assert 100 * np.mean(hits) >= least
+
+
+def test_effective_samples_follow_the_correlation():
+    strong = mean_interval(list(itertools.islice(autoregression(0.9, 11), 2000)), 0.95)
+    weak = mean_interval(list(itertools.islice(autoregression(0.3, 11), 2000)), 0.95)
+    assert strong is not None
+    assert weak is not None
+    assert strong.effective_samples == pytest.approx(2000 * 0.1 / 1.9, rel=0.4)
+    assert weak.effective_samples == pytest.approx(2000 * 0.7 / 1.3, rel=0.4)

@@ -1,0 +1,90 @@
+"""Numbers as a verdict writes them."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from orchestrator.core.verdict.words import capital, change, count, in_words, listed, number, ordinal, rate, span
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(1, "one thread"), (2, "two threads"), (0, "no threads"), (12, "twelve threads"), (13, "13 threads")],
+)
+def test_counts(value: int, text: str) -> None:
+    assert count(value, "thread") == text
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (1, "first"),
+        (2, "second"),
+        (10, "tenth"),
+        (11, "11th"),
+        (12, "12th"),
+        (21, "21st"),
+        (102, "102nd"),
+        (113, "113th"),
+        (33, "33rd"),
+    ],
+)
+def test_ordinals(value: int, text: str) -> None:
+    assert ordinal(value) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (2400, "2400"),
+        (40.0, "40"),
+        (24.504, "24.5"),
+        (0.012345, "0.01235"),
+        (123456.7, "123457"),
+        (0, "0"),
+        (999.96, "1000"),
+        (1e-9, "1e-09"),
+        (-12.5, "-12.5"),
+    ],
+)
+def test_figures_keep_four_digits(value: float, text: str) -> None:
+    assert number(value) == text
+
+
+@given(st.floats(1e-6, 1e14))
+def test_figures_can_be_read_back(value: float) -> None:
+    assert float(number(value)) == pytest.approx(value, rel=6e-4)
+
+
+def test_rates_name_their_period() -> None:
+    assert [rate(40, per) for per in ("second", "minute", "hour")] == ["40 a second", "2400 a minute", "144000 an hour"]
+
+
+@pytest.mark.parametrize(
+    ("ratio", "whole", "text"),
+    [
+        (2500 / 2400, True, "4 % more"),
+        (2500 / 2400, False, "4.2 % more"),
+        (0.6125, True, "39 % less"),
+        (1.004, True, "the same to within half a percent"),
+        (1.0, False, "the same to within a twentieth of a percent"),
+        (0.9996, False, "the same to within a twentieth of a percent"),
+    ],
+)
+def test_changes_say_no_more_than_is_known(ratio: float, whole: bool, text: str) -> None:
+    assert change(ratio, whole=whole) == text
+
+
+def test_spans_carry_their_signs() -> None:
+    assert span(0.97, 1.034) == "-3 % to +3.4 %"
+    assert span(1.0, 1e30) == "0 % to more than a hundredfold"
+
+
+def test_lists_and_capitals() -> None:
+    assert [listed(["a"]), listed(["a", "b"]), listed(["a", "b", "c"])] == ["a", "a and b", "a, b and c"]
+    assert listed(["a", "b"], joint="or") == "a or b"
+    assert capital("this Shape") == "This Shape"
+    assert capital("") == ""
+    assert in_words(7) == "seven"

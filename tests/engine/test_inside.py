@@ -1,0 +1,70 @@
+"""The look from inside: what a guest reports against the shape that was asked for."""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from orchestrator.core.design.shape import Shape
+from orchestrator.engine.inside import INSIDE_SCRIPT, count_cpus, differences
+
+GIB = 2**30
+
+
+def shape(vcpus: int = 2, memory: str = "1 GiB") -> Shape:
+    """A shape as a plan declares it."""
+    return Shape.model_validate({"name": "two", "vcpus": vcpus, "memory": memory})
+
+
+@pytest.mark.parametrize(
+    ("ranges", "count"),
+    # The list format of the Linux kernel: Documentation/admin-guide/cputopology.rst and kernel-parameters.rst.
+    [("0", 1), ("0-1", 2), ("0-3,6", 5), ("0,2,4-7", 6), ("0-255", 256)],
+)
+def test_cpu_lists_are_counted_as_the_kernel_writes_them(ranges: str, count: int) -> None:
+    assert count_cpus(ranges) == count
+
+
+def test_a_guest_as_asked_for_has_no_differences() -> None:
+    # A kernel counts less than it was given: 1 GiB less what it keeps to itself.
+    assert differences({"online": "0-1", "memory_kib": str(990_000)}, shape()) == []
+
+
+def test_every_difference_is_named_with_both_figures() -> None:
+    found = differences({"online": "0", "memory_kib": str(2 * GIB // 1024)}, shape())
+    assert found == ["1 CPUs are online where 2 were asked for", "it has 2 GiB of memory where 1 GiB were asked for"]
+
+
+@pytest.mark.parametrize("seen", [{}, {"online": "x", "memory_kib": "lots"}, {"online": "", "memory_kib": "-5"}])
+def test_what_the_guest_does_not_tell_is_a_difference(seen: dict[str, str]) -> None:
+    assert differences(seen, shape()) == [
+        "it does not tell how many CPUs are online",
+        "it does not tell how much memory it has",
+    ]
+
+
+def test_far_too_little_memory_is_seen() -> None:
+    assert "memory" in differences({"online": "0-1", "memory_kib": "400000"}, shape())[0]
+
+
+@pytest.mark.real
+@pytest.mark.parametrize("interpreter", ["/bin/sh", "/usr/bin/busybox"])
+def test_the_script_reads_this_machine_and_a_tree_under_a_prefix(interpreter: str, tmp_path: Path) -> None:
+    if not Path(interpreter).exists():
+        interpreter = "/bin/sh"
+    command = [interpreter, "sh"] if interpreter.endswith("busybox") else [interpreter]
+
+    def look(root: str) -> dict[str, str]:
+        done = subprocess.run([*command, "-c", INSIDE_SCRIPT, "sh", root], capture_output=True, text=True, check=True)
+        return dict(line.split("=", 1) for line in done.stdout.splitlines())
+
+    here = look("")
+    assert count_cpus(here["online"]) >= 1
+    assert here["boot_id"] == Path("/proc/sys/kernel/random/boot_id").read_text().strip()
+    assert int(here["memory_kib"]) > 1000
+
+    (tmp_path / "sys/devices/system/cpu").mkdir(parents=True)
+    (tmp_path / "sys/devices/system/cpu/online").write_text("0-2\n")
+    assert look(str(tmp_path)) == {"online": "0-2"}
