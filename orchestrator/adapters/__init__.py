@@ -1,0 +1,1 @@
+"""The edge: files, SSH, tables, the clock. Siblings never import each other."""

@@ -1,0 +1,201 @@
+"""What every driver promises the engine, as one check for authors of drivers; real drivers and the simulation pass it.
+
+The guest that is handed in gets powered off, reshaped and started: use one that may be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from functools import partial
+
+from orchestrator.core.design.shape import Shape, Topology
+from orchestrator.core.measure.samples import Sample
+from orchestrator.engine.inside import verify
+from orchestrator.engine.ports import Clock, Connector, Description, Hypervisor, SavedGuest, Shell
+from orchestrator.errors import HostFault, StageError, TrialbedError
+from orchestrator.testing.insist import insist, insist_raises
+from orchestrator.units import NANOSECONDS_PER_SECOND, Seconds
+
+_PAUSE_S: Seconds = 0.1
+
+
+@dataclass(frozen=True)
+class Subject:
+    """A driver bound to a guest, and what it takes to log in there.
+
+    Attributes:
+        shapes: sizes that the host can give, at least two of them with different numbers of vCPUs.
+        boot_within_s: how long the guest may take until it can be logged in to.
+        observe_s: time between the two readings of the counters.
+    """
+
+    hypervisor: Hypervisor
+    connector: Connector
+    clock: Clock
+    shapes: Sequence[Shape]
+    boot_within_s: Seconds = 60.0
+    stop_within_s: Seconds = 60.0
+    observe_s: Seconds = 0.5
+
+
+def check_hypervisor(subject: Subject) -> None:
+    """Check the whole contract of :class:`~orchestrator.engine.ports.Hypervisor` and close the driver.
+
+    Raises:
+        AssertionError: with the promise that was broken.
+    """
+    hypervisor = subject.hypervisor
+    saved = _looking_changes_nothing(hypervisor)
+    try:
+        _off_is_off(subject)
+        _refuses_what_it_cannot_give(subject, saved)
+        last_boot_id: str | None = None
+        for shape in subject.shapes:
+            last_boot_id = _gives_the_shape(subject, shape, last_boot_id)
+        _puts_back(hypervisor, saved)
+    finally:
+        with suppress(TrialbedError):  # the guest goes back even where a promise was broken; that is what is reported
+            hypervisor.restore(saved)
+        hypervisor.close()
+        hypervisor.close()
+
+
+def _looking_changes_nothing(hypervisor: Hypervisor) -> SavedGuest:
+    before = hypervisor.describe()
+    saved = hypervisor.save()
+    insist(bool(before.kind), "describe says what the guests are called")
+    insist(
+        bool(saved.files) and all(isinstance(c, bytes) for c in saved.files.values()),
+        "save gives the definition as bytes",
+    )
+    insist(saved.running == before.running, "save and describe agree on the power state")
+    insist(hypervisor.describe() == before, "describe and save change nothing")
+    insist(_same(hypervisor.save(), saved), "saving twice gives the same bytes")
+    return saved
+
+
+def _off_is_off(subject: Subject) -> None:
+    hypervisor = subject.hypervisor
+    hypervisor.stop(subject.stop_within_s)
+    insist(not hypervisor.describe().running, "after stop the guest is off")
+    hypervisor.stop(subject.stop_within_s)
+    insist(not hypervisor.describe().running, "stop is harmless when the guest is off")
+    insist_raises(StageError, hypervisor.counters, "a guest that is off has no counters")
+
+
+def _refuses_what_it_cannot_give(subject: Subject, saved: SavedGuest) -> None:
+    hypervisor = subject.hypervisor
+    insist(hypervisor.features <= {"topology", "quota", "pin"}, "features are among topology, quota and pin")
+    plain = subject.shapes[0]
+    asked = {
+        "topology": plain.model_copy(update={"topology": Topology(cores=plain.vcpus)}),
+        "quota": plain.model_copy(update={"quota": 0.5}),
+        "pin": plain.model_copy(update={"pin": (0,)}),
+    }
+    for feature in sorted(set(asked) - hypervisor.features):
+        error = insist_raises(HostFault, partial(hypervisor.reshape, asked[feature]), f"{feature} is refused")
+        insist(feature in str(error), f"the refusal names {feature}; it says: {error}")
+    insist(dict(hypervisor.save().files) == dict(saved.files), "a refused shape changes nothing")
+
+
+def _gives_the_shape(subject: Subject, shape: Shape, last_boot_id: str | None) -> str | None:
+    hypervisor = subject.hypervisor
+    hypervisor.reshape(shape)
+    _insist_size(hypervisor.describe(), shape, running=False)
+    hypervisor.start()
+    _insist_size(hypervisor.describe(), shape, running=True)
+    shell = _log_in(subject)
+    try:
+        seen = verify(shell, hypervisor.guest_root(), shape, subject.boot_within_s, last_boot_id)
+        _counts(subject, shape)
+    finally:
+        shell.close()
+    hypervisor.stop(subject.stop_within_s)
+    _insist_size(hypervisor.describe(), shape, running=False)
+    return seen.get("boot_id")
+
+
+def _log_in(subject: Subject) -> Shell:
+    access = subject.hypervisor.guest_access()
+    until_s = subject.clock.monotonic() + subject.boot_within_s
+    while True:
+        left_s = until_s - subject.clock.monotonic()
+        try:
+            return subject.connector.connect(access, machine="guest", timeout_s=max(left_s, _PAUSE_S))
+        except StageError as error:
+            if not error.may_pass or left_s <= 0:
+                raise
+            subject.clock.sleep(_PAUSE_S)
+
+
+def _counts(subject: Subject, shape: Shape) -> None:
+    first = subject.hypervisor.counters()
+    subject.clock.sleep(subject.observe_s)
+    second = subject.hypervisor.counters()
+    insist(first.uncertainty_s >= 0 and second.uncertainty_s >= 0, "uncertainty is not negative")
+    insist(second.time_s > first.time_s, "controller time goes forward from sample to sample")
+    wall_ns = second.source_ns - first.source_ns
+    insist(wall_ns > 0, "the source's clock goes forward from sample to sample")
+    clocks_s = first.uncertainty_s + second.uncertainty_s
+    differ_s = abs(wall_ns / NANOSECONDS_PER_SECOND - (second.time_s - first.time_s))
+    insist(
+        differ_s <= clocks_s + 0.01,
+        f"both clocks pass the same time between two samples; they differ by {differ_s:.4f} s",
+    )
+    for sample in (first, second):
+        found = sorted(
+            int(key.split(".")[1]) for key in sample.values if key.startswith("vcpu.") and key.endswith(".run_ns")
+        )
+        insist(found == list(range(shape.vcpus)), f"run is counted for each of {shape.vcpus} vCPUs; found {found}")
+    slack_ns = int((clocks_s + 0.01) * NANOSECONDS_PER_SECOND)
+    for vcpu in range(shape.vcpus):
+        _identity(first, second, vcpu, wall_ns + slack_ns)
+
+
+def _identity(first: Sample, second: Sample, vcpu: int, most_ns: int) -> None:
+    grown = {}
+    for name in ("run_ns", "wait_ns"):
+        key = f"vcpu.{vcpu}.{name}"
+        insist((key in first.values) == (key in second.values), f"{key} is counted always or never")
+        if key in first.values:
+            insist(isinstance(first.values[key], int), f"{key} is a whole number of ns")
+            grown[name] = second.values[key] - first.values[key]
+            insist(first.values[key] >= 0 and grown[name] >= 0, f"{key} never falls")
+    surplus = f"vcpu.{vcpu}.surplus_ns"
+    allowed = most_ns + max(second.values.get(surplus, 0) - first.values.get(surplus, 0), 0)
+    insist(
+        sum(grown.values()) <= allowed,
+        f"run and wait of vCPU {vcpu} fit into the time that passed; found {grown}, at most {allowed}",
+    )
+
+
+def _puts_back(hypervisor: Hypervisor, saved: SavedGuest) -> None:
+    for time in ("once", "twice"):
+        hypervisor.restore(saved)
+        insist(
+            _same(hypervisor.save(), saved), f"restored {time}, definition and power state are as saved, byte for byte"
+        )
+    other = SavedGuest(saved.files, not saved.running)
+    hypervisor.restore(other)
+    insist(hypervisor.describe().running == other.running, "restore sets the power state that was saved, on or off")
+    hypervisor.restore(saved)
+    insist(_same(hypervisor.save(), saved), "and sets it back again")
+
+
+def _insist_size(described: Description, shape: Shape, *, running: bool) -> None:
+    state = "running" if running else "off"
+    insist(
+        described.vcpus == shape.vcpus,
+        f"the guest has {shape.vcpus} vCPUs while {state}; described are {described.vcpus}",
+    )
+    insist(
+        described.memory == shape.memory,
+        f"the guest has {shape.memory} bytes of memory; described are {described.memory}",
+    )
+    insist(described.running == running, f"the guest is {state}")
+
+
+def _same(one: SavedGuest, other: SavedGuest) -> bool:
+    return dict(one.files) == dict(other.files) and one.running == other.running

@@ -1,0 +1,1 @@
+"""Loads that come with the package: each is one program, sent to the guest, that imports nothing from here."""
