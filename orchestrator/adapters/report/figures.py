@@ -1,0 +1,47 @@
+"""How the figures of a trial are written: rates with their interval, a vCPU's time, the steady window."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from orchestrator.core.measure.results import Interval, VcpuShare, Window
+from orchestrator.core.verdict.words import number
+from orchestrator.units import PERIODS
+
+_VCPUS_SHOWN = 6
+
+
+def rate_text(interval: Interval | None, per: str) -> str:
+    """A mean with half the width of its interval, in operations per period: ``2400 ± 24``."""
+    if interval is None:
+        return "none"
+    factor = PERIODS[per]
+    if interval.low is None or interval.high is None:
+        return f"{number(interval.mean * factor)} (no interval)"
+    return f"{number(interval.mean * factor)} ± {number((interval.high - interval.low) / 2 * factor)}"
+
+
+def window_text(window: Window | None) -> str:
+    """The steady window in seconds since launch: ``12 to 72 s``."""
+    return "none" if window is None else f"{window.start_s:.0f} to {window.end_s:.0f} s"
+
+
+def share_text(share: float | None) -> str:
+    """A share in percent, without the sign; ``?`` where the counter is unavailable."""
+    return "?" if share is None else f"{share * 100:.1f}"
+
+
+def vcpus_text(vcpus: Sequence[VcpuShare]) -> str:
+    """Each vCPU's run/wait/idle on one line; of many, the first ones and the mean."""
+    if not vcpus:
+        return "none"
+    shown = [f"{v.vcpu}: {'/'.join(share_text(s) for s in (v.run, v.wait, v.idle))}" for v in vcpus[:_VCPUS_SHOWN]]
+    if len(vcpus) > _VCPUS_SHOWN:
+        means = "/".join(share_text(_mean([getattr(v, name) for v in vcpus])) for name in ("run", "wait", "idle"))
+        shown.append(f"mean of all {len(vcpus)}: {means}")
+    return ", ".join(shown)
+
+
+def _mean(values: Sequence[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    return sum(known) / len(known) if len(known) == len(values) else None

@@ -1,0 +1,99 @@
+"""What the package prints as JSON, in one place: RFC 8259, keys in a stable order, never a number that JSON has not."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from collections.abc import Mapping, Sequence, Set
+from typing import Any
+
+from pydantic import BaseModel
+
+from orchestrator.core.measure import columns
+from orchestrator.core.record.run import Environment, StoredRun
+from orchestrator.core.record.trial import TrialRecord
+from orchestrator.engine.listing import RunLine, run_lines, tally
+from orchestrator.engine.ports import TrialData
+from orchestrator.engine.showing import rates
+
+SCHEMA_VERSION = 1
+
+
+def to_json(value: object) -> str:
+    """A value as JSON text, ready to be printed.
+
+    Only ASCII is written, so that no terminal and no locale can change or obey what a guest said.
+    """
+    return json.dumps(plain_value(value), indent=2, allow_nan=False, ensure_ascii=True)
+
+
+def plain_value(value: object) -> Any:
+    """A value of dictionaries, lists, text and numbers only; a number that is not finite is ``None``.
+
+    Records keep the order of their fields, mappings that of their keys; sets are sorted.
+    """
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    if value is None or isinstance(value, (bool, int, str)):
+        return value
+    if (fields := _fields(value)) is not None:
+        return {str(name): plain_value(inner) for name, inner in fields.items()}
+    if isinstance(value, (Sequence, Set)) and not isinstance(value, (bytes, bytearray)):
+        items = [plain_value(inner) for inner in value]
+        return sorted(items, key=str) if isinstance(value, Set) else items
+    item = getattr(value, "item", None)  # a NumPy scalar
+    return plain_value(item()) if callable(item) else str(value)
+
+
+def _fields(value: object) -> Mapping[Any, Any] | None:
+    if isinstance(value, Mapping):
+        return value
+    if isinstance(value, BaseModel):
+        return {name: getattr(value, name) for name in type(value).model_fields}
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {field.name: getattr(value, field.name) for field in dataclasses.fields(value)}
+    return None
+
+
+def runs_json(runs: Sequence[StoredRun], problems: Sequence[str] = ()) -> dict[str, Any]:
+    """What ``trialbed list --json`` prints."""
+    lines = [_line(line, run) for line, run in zip(run_lines(runs), runs, strict=True)]
+    return {"schema_version": SCHEMA_VERSION, "runs": lines, "problems": list(problems)}
+
+
+def _line(line: RunLine, run: StoredRun) -> dict[str, Any]:
+    value: dict[str, Any] = plain_value(line)
+    return value | {"location": run.location}
+
+
+def run_json(run: StoredRun, environment: Environment | None = None, problems: Sequence[str] = ()) -> dict[str, Any]:
+    """What ``trialbed show RUN --json`` prints: the records as they are kept."""
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "run": plain_value(run.record),
+        "state": run.state,
+        "location": run.location,
+        "tally": plain_value(tally(run)),
+        "environment": plain_value(environment),
+        "trials": plain_value(run.trials),
+        "problems": list(problems),
+    }
+
+
+def trial_json(run: StoredRun, trial: TrialRecord, data: TrialData, problems: Sequence[str] = ()) -> dict[str, Any]:
+    """What ``trialbed show RUN TRIAL --json`` prints: the record, every series as columns, and the log."""
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "run": run.record.id,
+        "trial": plain_value(trial),
+        "rates": plain_value(rates(run, trial, data.throughput)),
+        "series": {
+            "throughput": plain_value(columns.from_rows(data.throughput, first=("time_s", "value"))),
+            "host": plain_value(columns.from_samples(data.host)),
+            "guest": plain_value(columns.from_samples(data.guest)),
+            "vcpu": plain_value(columns.from_samples(data.vcpu)),
+        },
+        "log": data.log,
+        "problems": list(problems),
+    }

@@ -1,0 +1,26 @@
+"""Text that came from elsewhere, made fit for a terminal: what could steer it, hide or reorder text becomes visible."""
+
+from __future__ import annotations
+
+#: Longer text is cut: a line of a table is no place for a megabyte.
+LONGEST = 400
+
+
+def safe(text: str, limit: int = LONGEST) -> str:
+    r"""Text from a guest, a plan or a machine, safe to print as it stands.
+
+    Every character that is not a letter, mark, number, sign or the plain space is written as its escape: control
+    characters and with them every terminal sequence (``\x1b``), line ends (``\n``), characters that reorder or hide
+    text (``\u202e``, ``\u200b``), lone surrogates and characters without a meaning.
+
+    Args:
+        text: anything.
+        limit: characters of ``text`` that are kept; what was cut is counted.
+
+    Returns:
+        One line. It is not markup: hand it on as :class:`rich.text.Text`, never as a string to be parsed.
+    """
+    kept = text[:limit]
+    if not kept.isprintable():
+        kept = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in kept)
+    return kept if len(text) <= limit else f"{kept}... ({len(text) - limit} more characters)"

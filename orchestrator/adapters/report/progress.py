@@ -1,0 +1,188 @@
+"""Progress of a run: a live panel on a terminal, one timestamped line an event elsewhere, nothing when quiet."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from rich.console import Console, Group, RenderableType
+from rich.live import Live
+from rich.progress_bar import ProgressBar
+from rich.table import Table
+from rich.text import Text
+
+from orchestrator.adapters.report.plain import safe
+from orchestrator.core.record.trial import TrialRecord
+from orchestrator.engine.news import Measured, News, Notice, RunBegan, RunEnded, StageBegan, TrialBegan, TrialEnded
+from orchestrator.engine.ports import Clock
+from orchestrator.units import PERIODS, Seconds, format_duration, utc_text
+
+_SPARKS = "▁▂▃▄▅▆▇█"
+
+
+class Quiet:
+    """Tells nothing but what a person has to know."""
+
+    def __init__(self, errors: Console) -> None:
+        self._errors = errors
+
+    def tell(self, news: News) -> None:
+        """Notices only."""
+        if isinstance(news, Notice):
+            self._errors.print(Text(f"note: {safe(news.text)}"))
+
+
+class Lines:
+    """One line an event, with the time in UTC: for logs and pipes."""
+
+    def __init__(self, console: Console, clock: Clock, per: str) -> None:
+        self._console, self._clock, self._per = console, clock, per
+        self._count = 0
+
+    def tell(self, news: News) -> None:
+        """Print the event's line, if it has one."""
+        text = self._text(news)
+        if text:
+            self._console.print(Text(f"{utc_text(self._clock.now())}  {text}"), soft_wrap=True)
+
+    def _text(self, news: News) -> str:
+        text = ""
+        match news:
+            case RunBegan():
+                self._count = news.trials
+                left = f"{news.trials - news.done} trials to go, {_range(news.least_s, news.most_s)}"
+                text = f"run {news.run} began: {safe(news.title)} ({news.kind}; {left})"
+            case TrialBegan(trial=trial):
+                text = f"trial {trial.number}/{self._count} {trial.id} began"
+            case StageBegan(stage=stage, attempt=attempt, why=why):
+                text = f"  {stage}" if attempt == 1 else f"  {stage}: try {attempt}, since {safe(why)}"
+            case TrialEnded(record=record):
+                text = f"trial {record.number}/{self._count} {record.id} {outcome_text(record, self._per)}"
+            case Notice(text=notice):
+                text = f"note: {safe(notice)}"
+            case RunEnded(run=run, state=state):
+                text = f"run {run} {state}; the guest is as it was before"
+        return text
+
+
+class Panel:
+    """A live panel: the whole run with the time left, the trial and stage in hand, throughput against its target."""
+
+    def __init__(self, console: Console, clock: Clock, per: str) -> None:
+        self._console, self._clock, self._per = console, clock, per
+        self._live = Live(console=console, get_renderable=self._render, refresh_per_second=4, transient=True)
+        self._run: RunBegan | None = None
+        self._trial: TrialBegan | None = None
+        self._stage = ""
+        self._measured: Measured | None = None
+        self._rates: list[float] = []
+        self._began_s = self._trial_began_s = 0.0
+        self._ended = 0
+        self._on = False
+
+    def tell(self, news: News) -> None:
+        """Take the event in; finished trials and notices scroll by above the panel."""
+        match news:
+            case RunBegan():
+                self._run, self._began_s, self._on = news, self._clock.monotonic(), True
+                self._console.print(Text.assemble((safe(news.title), "bold"), f"\n{news.kind}; run {news.run}"))
+                self._live.start()
+            case TrialBegan():
+                self._trial, self._measured, self._rates = news, None, []
+                self._trial_began_s = self._clock.monotonic()
+            case StageBegan(stage=stage, attempt=attempt):
+                self._stage = stage if attempt == 1 else f"{stage} (try {attempt})"
+            case Measured():
+                self._measured = news
+                self._rates.append(news.rate)
+            case TrialEnded(record=record):
+                self._ended += 1
+                mark, style = _MARKS[record.outcome]
+                self._console.print(
+                    Text.assemble((f"{mark} ", style), f"{record.id:<32} ", outcome_text(record, self._per))
+                )
+            case Notice(text=text):
+                self._console.print(Text(f"note: {safe(text)}"))
+            case RunEnded():
+                self.close()
+
+    def close(self) -> None:
+        """Take the panel away; safe to call twice."""
+        if self._on:
+            self._on = False
+            self._live.stop()
+
+    def _render(self) -> RenderableType:
+        run, trial = self._run, self._trial
+        if run is None:
+            return Text("")
+        finished = run.done + self._ended
+        bar = Table.grid(padding=(0, 1))
+        bar.add_row(
+            Text(f"trial {min(finished + 1, run.trials)} of {run.trials}"),
+            ProgressBar(total=run.trials, completed=finished, width=24),
+            Text(self._time_left(run)),
+        )
+        rows: list[RenderableType] = [bar]
+        if trial is not None:
+            spent = format_duration(round(self._clock.monotonic() - self._trial_began_s))
+            cell = trial.trial.cell
+            where = f"{cell.shape.name} ({cell.shape.vcpus} vCPU), {cell.workload.name}, threads {cell.threads}"
+            rows.append(Text(f"{where}, block {trial.trial.block}: {self._stage}, {spent}"))
+        if self._measured is not None:
+            rows.append(Text(self._measured_text(self._measured)))
+        return Group(*rows)
+
+    def _measured_text(self, now: Measured) -> str:
+        factor = PERIODS[self._per]
+        text = f"{spark(self._rates[-24:])} {now.rate * factor:,.0f} per {self._per}; {safe(now.state)}"
+        if now.within is not None:
+            text += f", mean known within {now.within:.1%} (target {now.target:.1%})".replace("%", " %")
+        return text
+
+    def _time_left(self, run: RunBegan) -> str:
+        if not self._ended:
+            return f"{_range(run.least_s, run.most_s)} to go"
+        each = (self._clock.monotonic() - self._began_s) / self._ended
+        left = max(each * (run.trials - run.done) - (self._clock.monotonic() - self._began_s), 0.0)
+        return f"about {format_duration(round(left))} to go"
+
+
+_MARKS = {"measured": ("+", "green"), "unsteady": ("~", "yellow"), "failed": ("x", "red")}
+
+
+def outcome_text(record: TrialRecord, per: str) -> str:
+    """A finished trial in one line."""
+    summary = record.summary
+    if summary is None or summary.throughput is None:
+        return f"{record.outcome}: {safe(record.reason)}"
+    mean, factor = summary.throughput, PERIODS[per]
+    text = f"{mean.mean * factor:,.0f} per {per}"
+    if mean.low is not None and mean.high is not None:
+        text += f" ({mean.low * factor:,.0f} to {mean.high * factor:,.0f})"
+    flags = [check.name for check in summary.checks if check.state == "flag"]
+    doubt = "" if record.outcome == "measured" else f"; {record.outcome}: {safe(record.reason)}"
+    return text + doubt + (f"; look at: {', '.join(flags)}" if flags else "")
+
+
+def spark(values: list[float]) -> str:
+    """A row of blocks whose height is the share of the largest value, from zero."""
+    top = max(values, default=0.0)
+    if top <= 0:
+        return ""
+    return "".join(_SPARKS[min(int(max(value, 0.0) / top * 7.999), 7)] for value in values)
+
+
+def _range(least_s: Seconds, most_s: Seconds) -> str:
+    return f"{format_duration(least_s)} to {format_duration(most_s)}"
+
+
+def make(
+    console: Console, errors: Console, clock: Clock, per: str, *, quiet: bool
+) -> tuple[Quiet | Lines | Panel, Callable[[], None]]:
+    """The reporter that fits where the output goes, and what closes it."""
+    if quiet:
+        return Quiet(errors), lambda: None
+    if console.is_terminal:
+        panel = Panel(console, clock, per)
+        return panel, panel.close
+    return Lines(console, clock, per), lambda: None

@@ -1,0 +1,191 @@
+"""One run for a person: what was asked, where it was measured, each trial, and the verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from rich.console import Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from orchestrator.adapters.report.figures import rate_text, vcpus_text, window_text
+from orchestrator.adapters.report.plain import safe
+from orchestrator.adapters.report.runs_text import minute, problems_text, tally_text
+from orchestrator.core.record.run import Environment, StoredRun
+from orchestrator.core.record.trial import TrialRecord
+from orchestrator.engine.listing import tally
+from orchestrator.engine.showing import reader_of
+from orchestrator.units import format_duration, format_percent, format_size
+
+#: The facts that a reader of a result looks for first; ``--json`` has all of them.
+_FACTS = {
+    "cpu_model": "CPU",
+    "cpus_online": "CPUs online",
+    "smt": "several threads a core",
+    "frequency_governor": "frequency policy",
+    "boost": "boost",
+    "memory": "memory",
+    "kernel": "kernel",
+    "os": "system",
+    "hypervisor_seen": "on a hypervisor",
+    "clock_source": "clock source",
+    "time_sync": "time sync",
+}
+_MARKS = {"measured": ("+ measured", "green"), "unsteady": ("~ unsteady", "yellow"), "failed": ("x failed", "red")}
+
+
+def render_run(
+    run: StoredRun,
+    verdict: RenderableType | None = None,
+    environment: Environment | None = None,
+    problems: Sequence[str] = (),
+) -> RenderableType:
+    """A run.
+
+    Args:
+        run: as read from the store.
+        verdict: what is to be shown below the trials.
+        environment: its fingerprint, if there is one.
+        problems: what the store found wrong with the run's folder.
+    """
+    record = run.record
+    parts: list[RenderableType] = [
+        Text(safe(record.title), style="bold"),
+        Text(f"run {safe(record.id)}"),
+        Text(f"{safe(run.state)}, began {minute(record.started_utc)} UTC, kept in {safe(run.location)}"),
+        *_what_next(run),
+        heading("What was asked"),
+        facts_table(_asked(run)),
+        heading("Where it was measured"),
+        _environment(environment),
+        heading(f"Trials in the order in which they ran: {tally_text(tally(run))}"),
+        *(_trial(run, trial) for trial in run.trials),
+    ]
+    if not run.trials:
+        parts.append(Text("  none has ended yet"))
+    parts += problems_text(problems)
+    if verdict is not None:
+        parts += [Text(""), verdict]
+    return Group(*parts)
+
+
+def _what_next(run: StoredRun) -> list[RenderableType]:
+    if run.state == "done":
+        return []
+    doubt = "" if run.state == "interrupted" else "if no process is at work on it any more, "
+    return [Text(f"{doubt}go on with: trialbed resume {safe(run.record.id)}")]
+
+
+def heading(text: str) -> RenderableType:
+    """A heading with an empty line before it."""
+    return Padding(Text(text, style="bold"), (1, 0, 0, 0))
+
+
+def facts_table(facts: Mapping[str, str]) -> RenderableType:
+    """Names and values; values that need several lines stay in their column."""
+    table = Table.grid(padding=(0, 2, 0, 0))
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
+    for name, value in facts.items():
+        table.add_row(Text(f"  {name}"), Text(value))
+    return table
+
+
+def _asked(run: StoredRun) -> dict[str, str]:
+    record, plan = run.record, run.record.plan
+    shapes = [shape for shape in plan.get("shapes", ()) if isinstance(shape, Mapping)]
+    loads = [load for load in plan.get("workloads", ()) if isinstance(load, Mapping)]
+    cells = {(trial.shape, trial.workload, trial.threads) for trial in record.trials}
+    blocks = len({trial.block for trial in record.trials})
+    order = (
+        f"{_plural(len(cells), 'cell')} in {_plural(blocks, 'block')}, {safe(str(_at(plan, 'design', 'order')))} order"
+    )
+    within = _percent(_at(plan, "measure", "steady", "until-within"))
+    return {
+        "guest": f"{safe(record.guest)}: {safe(record.guest_kind)} (driver {safe(record.hypervisor)})",
+        "shapes": "; ".join(_shape(shape) for shape in shapes),
+        "workloads": "; ".join(
+            f"{safe(str(load.get('name')))}: threads {_listed(load.get('threads'))}" for load in loads
+        ),
+        "design": f"{order}, seed {record.seed}",
+        "measuring": f"a sample every {_seconds(_at(plan, 'measure', 'every'))}; warm-up {_range(plan, 'warm-up')}; "
+        f"steady {_range(plan, 'steady')}, until known within {within}",
+        "deciding": f"margin {_percent(_at(plan, 'decide', 'margin'))}, "
+        f"confidence {_percent(_at(plan, 'decide', 'confidence'))}",
+    }
+
+
+def _at(plan: Mapping[str, Any], *path: str) -> Any:
+    """A value of the stored plan, whose keys may be written either way; ``None`` where it has none."""
+    found: Any = plan
+    for key in path:
+        if not isinstance(found, Mapping):
+            return None
+        found = found.get(key, found.get(key.replace("-", "_")))
+    return found
+
+
+def _written(value: object, write: Callable[[float], str]) -> str:
+    return write(value) if isinstance(value, (int, float)) else safe(str(value)) if value is not None else "not told"
+
+
+def _seconds(value: object) -> str:
+    return _written(value, format_duration)
+
+
+def _percent(value: object) -> str:
+    return _written(value, format_percent)
+
+
+def _range(plan: Mapping[str, Any], part: str) -> str:
+    return " to ".join(_seconds(_at(plan, "measure", part, limit)) for limit in ("at-least", "at-most"))
+
+
+def _listed(values: object) -> str:
+    return ", ".join(safe(str(value)) for value in values) if isinstance(values, (list, tuple)) else safe(str(values))
+
+
+def _plural(count: int, noun: str) -> str:
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def _shape(shape: Mapping[str, Any]) -> str:
+    vcpus = shape.get("vcpus")
+    size = _written(shape.get("memory"), lambda value: format_size(int(value)))
+    return f"{safe(str(shape.get('name')))}: {safe(str(vcpus))} vCPU{'' if vcpus == 1 else 's'}, {size}"
+
+
+def _environment(environment: Environment | None) -> RenderableType:
+    if environment is None:
+        return Text("  no fingerprint was kept")
+    facts: dict[str, str] = {}
+    for key, name in _FACTS.items():
+        host, guest = (_fact(machine, key) for machine in (environment.host, environment.guest))
+        facts[name] = f"{host} (host and guest)" if host == guest else f"{host} (host); {guest} (guest)"
+    return facts_table(facts)
+
+
+def _fact(machine: Mapping[str, str | None], key: str) -> str:
+    value = machine.get(key)
+    return "not told" if value is None else safe(value, 60)
+
+
+def _trial(run: StoredRun, trial: TrialRecord) -> RenderableType:
+    mark, style = _MARKS[trial.outcome]
+    _, per = reader_of(run.record, trial.workload)
+    first = Text.assemble((f"{mark:<11}", style), f"{safe(trial.id)}")
+    summary = trial.summary
+    details: list[str] = []
+    if summary is not None and summary.throughput is not None:
+        details.append(
+            f"{rate_text(summary.throughput, per)} per {per} over {window_text(summary.window)} since launch"
+        )
+        details.append(f"run/wait/idle % of each vCPU: {vcpus_text(summary.vcpus)}")
+    if trial.outcome != "measured":
+        blame = f"{trial.failed_stage}: " if trial.failed_stage else ""
+        details.append(safe(f"{blame}{trial.reason}"))
+    flags = [check for check in summary.checks if check.state == "flag"] if summary is not None else []
+    details += [safe(f"! {check.name}: {check.detail}") for check in flags]
+    return Group(first, *(Padding(Text(detail), (0, 0, 0, 4)) for detail in details))

@@ -1,0 +1,44 @@
+"""Signals, sent for real to this process."""
+
+from __future__ import annotations
+
+import os
+import signal
+
+import pytest
+
+from orchestrator.adapters.interrupts import Interrupts
+
+
+def send(number: int) -> None:
+    """Deliver a signal to this process; the handler runs before this returns to its caller's next line."""
+    os.kill(os.getpid(), number)
+
+
+def test_the_first_interrupt_asks_the_second_insists_the_third_waits() -> None:
+    told: list[str] = []
+    with Interrupts(told.append) as stop:
+        assert not stop.requested
+        send(signal.SIGINT)
+        assert stop.requested
+        with pytest.raises(KeyboardInterrupt):
+            send(signal.SIGINT)
+        send(signal.SIGINT)
+    assert len(told) == 3
+    assert "Ctrl-C again" in told[0]
+    assert "still putting the guest back" in told[2]
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_a_request_to_terminate_insists_at_once(number: int) -> None:
+    with Interrupts(lambda _text: None) as stop:
+        with pytest.raises(KeyboardInterrupt):
+            send(number)
+        assert stop.requested
+
+
+def test_handlers_are_given_back() -> None:
+    before = signal.getsignal(signal.SIGINT)
+    with Interrupts(lambda _text: None):
+        assert signal.getsignal(signal.SIGINT) != before
+    assert signal.getsignal(signal.SIGINT) == before
