@@ -1,0 +1,178 @@
+"""The simulated hypervisor, bound to its one guest."""
+
+from __future__ import annotations
+
+import json
+
+from orchestrator.core.design.lab import SshAccess
+from orchestrator.core.design.shape import Shape
+from orchestrator.core.measure.samples import Sample, Value
+from orchestrator.engine.ports import Description, SavedGuest
+from orchestrator.errors import GuestFault, HostFault, RestoreError, StageError
+from orchestrator.hypervisors.simulated.world import LATENCY_S, SimulatedWorld
+from orchestrator.units import NANOSECONDS_PER_SECOND, Seconds, format_duration, format_size
+
+KIND = "simulated guest"
+#: Topology is missing: the model has no caches and no sibling threads, so it would change nothing.
+FEATURES = frozenset({"quota", "pin"})
+_DEFINITION = "guest.json"
+_CALL_S: Seconds = 0.05
+_RESTORE_WITHIN_S: Seconds = 120.0
+
+
+class SimulatedHypervisor:
+    """A :class:`~orchestrator.engine.ports.Hypervisor` over a :class:`SimulatedWorld`."""
+
+    name = "simulated"
+    features = FEATURES
+
+    def __init__(self, world: SimulatedWorld) -> None:
+        self._world = world
+
+    def describe(self) -> Description:
+        """The guest as it is defined now."""
+        world, settings = self._world, self._world.settings
+        world.settle()
+        return Description(
+            kind=KIND,
+            vcpus=world.shape.vcpus,
+            memory=world.shape.memory,
+            running=world.running,
+            host_cpus=settings.cpus,
+            max_vcpus=settings.cpus if settings.gang else None,
+            max_memory=settings.memory,
+            remarks=(
+                "simulated: every figure comes from a model and none from a machine",
+                f"model host of {settings.cpus} CPUs with {settings.neighbours} CPU-bound neighbours, "
+                f"{'gang' if settings.gang else 'proportional-share'} scheduling, seed {settings.seed}",
+            ),
+        )
+
+    def save(self) -> SavedGuest:
+        """Definition and power state."""
+        self._world.settle()
+        return SavedGuest({_DEFINITION: _write(self._world.shape)}, self._world.running)
+
+    def reshape(self, shape: Shape) -> None:
+        """Give the guest this shape."""
+        world = self._world
+        world.settle()
+        world.clock.sleep(_CALL_S)
+        if world.running:
+            raise HostFault("the simulated guest is running; it is reshaped while it is off")
+        world.begin_trial()
+        if world.mishaps.strikes("refuses-reshape"):
+            raise HostFault("simulated fault: the hypervisor refused the definition", may_pass=True)
+        if missing := shape.extras - self.features:
+            raise HostFault(
+                f"the driver simulated does not model {', '.join(sorted(missing))}; "
+                f"leave it out of shape {shape.name!r}"
+            )
+        if outside := [cpu for cpu in shape.pin or () if cpu >= world.settings.cpus]:
+            raise HostFault(
+                f"shape {shape.name!r} is pinned to CPU {outside[0]}; the host has CPUs 0 to {world.settings.cpus - 1}"
+            )
+        if shape.memory > world.settings.memory:
+            raise HostFault(
+                f"shape {shape.name!r} asks for {format_size(shape.memory)}; "
+                f"the host can give {format_size(world.settings.memory)}"
+            )
+        try:
+            world.define(shape)
+        except ValueError as error:
+            raise HostFault(f"shape {shape.name!r} cannot run: {error}") from error
+
+    def start(self) -> None:
+        """Power on."""
+        world = self._world
+        world.settle()
+        world.clock.sleep(_CALL_S)
+        if world.running:
+            raise HostFault("the simulated guest is running already")
+        if world.mishaps.strikes("refuses-start"):
+            raise HostFault("simulated fault: the hypervisor did not start the guest", may_pass=True)
+        world.power_on()
+
+    def stop(self, timeout_s: Seconds) -> None:
+        """Shut down; harmless when it is off."""
+        world = self._world
+        world.settle()
+        world.end_trial()
+        if not world.running:
+            return
+        takes_s = world.settings.shut_down
+        if takes_s <= timeout_s and not world.mishaps.strikes("will-not-stop"):
+            world.clock.sleep(takes_s)
+            world.power_off()
+            return
+        world.clock.sleep(timeout_s)
+        if not world.force_off:
+            raise GuestFault(
+                f"the guest did not shut down within {format_duration(timeout_s)}; "
+                "force-off: true in the lab would switch it off hard"
+            )
+        world.power_off()
+
+    def counters(self) -> Sample:
+        """Run and wait of each vCPU; it takes a round trip."""
+        world = self._world
+        world.clock.sleep(LATENCY_S)
+        read_s = world.settle()
+        if not world.running:
+            raise HostFault("the simulated guest is off and has no counters")
+        values: dict[str, Value] = {}
+        for vcpu, (run_s, wait_s) in enumerate(world.vcpu_seconds(read_s)):
+            values[f"vcpu.{vcpu}.run_ns"] = int(run_s * NANOSECONDS_PER_SECOND)
+            if world.wait_is_counted:
+                values[f"vcpu.{vcpu}.wait_ns"] = int(wait_s * NANOSECONDS_PER_SECOND)
+        world.clock.sleep(LATENCY_S)
+        return Sample(read_s, LATENCY_S, int(world.host_clock_s(read_s) * NANOSECONDS_PER_SECOND), values)
+
+    def guest_access(self) -> SshAccess:
+        """A name that no network knows."""
+        return SshAccess(address="guest.simulated.example", user="bench")
+
+    def host_access(self) -> SshAccess | None:
+        """A name that no network knows."""
+        return SshAccess(address="host.simulated.example", user="bench")
+
+    def guest_root(self) -> str:
+        """The guest is a machine of its own."""
+        return ""
+
+    def restore(self, saved: SavedGuest) -> None:
+        """Put definition and power state back."""
+        world = self._world
+        world.settle()
+        try:
+            shape = _read(saved.files[_DEFINITION])
+            if world.running and not (saved.running and shape == world.shape):
+                self.stop(_RESTORE_WITHIN_S)
+            world.define(shape)
+            if saved.running and not world.running:
+                self.start()
+        except (KeyError, TypeError, ValueError, StageError) as error:
+            raise RestoreError(
+                f"the simulated guest could not be put back: {error}; "
+                "a simulation ends with its run, so nothing is left to do"
+            ) from error
+
+    def close(self) -> None:
+        """There is nothing to let go of."""
+
+
+def _write(shape: Shape) -> bytes:
+    return (json.dumps(shape.model_dump(mode="json"), indent=2, sort_keys=True) + "\n").encode()
+
+
+def _read(definition: bytes) -> Shape:
+    """The shape that :func:`_write` wrote. Raises KeyError, TypeError or ValueError when it is none."""
+    facts = json.loads(definition)
+    pin = facts["pin"]
+    return Shape.model_construct(
+        name=facts["name"],
+        vcpus=facts["vcpus"],
+        memory=facts["memory"],
+        quota=facts["quota"],
+        pin=tuple(pin) if pin is not None else None,
+    )
