@@ -1,0 +1,5 @@
+"""``python -m orchestrator`` is the command ``trialbed``."""
+
+from orchestrator.cli import main
+
+main()

@@ -1,0 +1,87 @@
+"""The command ``trialbed``: verbs, options and exit statuses.
+
+Nothing heavy is imported here, so that ``--help`` answers at once; each command imports what it needs when it runs.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import sys
+
+import click
+
+from orchestrator import __version__
+from orchestrator.cli.reading import judge, list_runs, read, schema, show
+from orchestrator.cli.running import check, resume, run
+from orchestrator.errors import TrialbedError
+
+EXIT_STATUSES = """
+\b
+Exit status:
+  0    done
+  1    the answer is no: a series is not steady, or no shape can be recommended
+  2    wrong input, or the store cannot be read or written
+  3    some trials failed, or the guest could not be put back
+  4    the lab cannot be reached; nothing was changed
+  70   a defect in trialbed itself
+  130  interrupted; the guest was put back
+"""
+
+WRONG_INPUT, DEFECT, INTERRUPTED = 2, 70, 130
+TRACE = "TRIALBED_TRACE"
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}, epilog=EXIT_STATUSES)
+@click.version_option(__version__, "-V", "--version", prog_name="trialbed")
+def cli() -> None:
+    """Measure how many vCPUs a virtual machine needs, and say with evidence which shape fits.
+
+    \b
+    A first run, on this machine, without a hypervisor:
+      trialbed check plans/first.yaml
+      trialbed run plans/first.yaml
+      trialbed show last
+    """
+
+
+for command in (check, run, resume, list_runs, show, read, judge, schema):
+    cli.add_command(command)
+
+
+def main() -> None:
+    """Run the command; every known failure is one message on standard error and an exit status."""
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that cannot show a character must not cost the answer.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+    sys.exit(invoke(sys.argv[1:]))
+
+
+def invoke(arguments: list[str]) -> int:
+    """Run the command line and return its exit status; see :data:`EXIT_STATUSES`."""
+    try:
+        status = int(cli.main(arguments, prog_name="trialbed", standalone_mode=False) or 0)
+    except click.exceptions.Exit as end:
+        status = end.exit_code
+    except click.ClickException as error:
+        error.show()
+        status = WRONG_INPUT
+    except (click.Abort, KeyboardInterrupt):
+        status = INTERRUPTED
+    except TrialbedError as error:
+        click.echo(f"trialbed: {error}", err=True)
+        status = error.exit_status
+    except BrokenPipeError:
+        # Whoever read our output has left: send what Python would still flush at exit nowhere.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        status = 0
+    except Exception as error:
+        # A defect of ours: one line for whoever only wants to work, the trace for whoever mends it.
+        if TRACE in os.environ:
+            raise
+        click.echo(
+            f"trialbed: a defect in trialbed itself: {type(error).__name__}: {error}; {TRACE}=1 shows where", err=True
+        )
+        status = DEFECT
+    return status

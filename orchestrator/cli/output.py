@@ -1,0 +1,66 @@
+"""Where the commands write: a console for people, plain JSON for programs."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from rich.console import Console, RenderableType
+
+#: Width of a page where there is no terminal to ask.
+_PAGE_WIDTH = 100
+
+per_option = click.option(
+    "--per",
+    type=click.Choice(["second", "minute", "hour"]),
+    default="second",
+    show_default=True,
+    help="Period of the rates that are shown.",
+)
+json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON value for programs instead of text.")
+store_option = click.option(
+    "--store",
+    type=click.Path(file_okay=False),
+    default="results",
+    show_default=True,
+    envvar="TRIALBED_STORE",
+    show_envvar=True,
+    help="Folder of the runs.",
+)
+
+
+def console(*, errors: bool = False) -> Console:
+    """A console on standard output or standard error; rich honours NO_COLOR and TERM by itself."""
+    from rich.console import Console
+
+    stream = sys.stderr if errors else sys.stdout
+    width = None if stream.isatty() else _PAGE_WIDTH
+    return Console(file=stream, width=width, highlight=False, soft_wrap=False)
+
+
+def show_text(view: RenderableType) -> None:
+    """Print for people; where no terminal needs them, the blanks that fill up a line are left out."""
+    screen = console()
+    if screen.is_terminal:
+        screen.print(view)
+        return
+    with screen.capture() as capture:
+        screen.print(view)
+    click.echo("\n".join(line.rstrip() for line in capture.get().splitlines()))
+
+
+def show_json(value: Any) -> None:
+    """Print for programs: keys in a stable order, never NaN."""
+    from orchestrator.adapters.report.json_out import to_json
+
+    click.echo(to_json(value))
+
+
+def warn(problems: Sequence[str]) -> None:
+    """Say on standard error what was found damaged; the rest is shown all the same."""
+    for problem in problems:
+        click.echo(f"trialbed: {problem}", err=True)

@@ -1,0 +1,296 @@
+"""The composition root: the only module that names concrete adapters and drivers.
+
+Heavy libraries are imported by the functions that need them, so that a command loads no more than it uses.
+"""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib.metadata import PackageNotFoundError, entry_points, version
+from pathlib import Path
+from platform import python_version
+from typing import TYPE_CHECKING
+
+from orchestrator.adapters.clock import SystemClock
+from orchestrator.adapters.interrupts import Interrupts
+from orchestrator.adapters.plan_file import DriverFacts, Loaded, load, load_texts
+from orchestrator.core.design.launching import launch
+from orchestrator.core.design.trials import ORDER_RULE, Trial, trials
+from orchestrator.core.record.run import Environment, PlannedTrial, RunRecord, StoredRun
+from orchestrator.core.record.trial import TrialRecord
+from orchestrator.engine.check_plan import Forecast, forecast
+from orchestrator.engine.news import Notice
+from orchestrator.engine.ports import Driver, Equipment, Reporter, RunWriter, StopRequest, TrialData, WorkloadFiles
+from orchestrator.engine.run_plan import describe_first, refuse_unmarked
+from orchestrator.units import utc_text
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from orchestrator.adapters.store.folder import FolderStore
+    from orchestrator.core.verdict.verdict import Verdict
+    from orchestrator.engine.bench import Bench
+    from orchestrator.engine.probe import Readiness
+
+DRIVER_GROUP = "trialbed.hypervisors"
+_BUILT_IN = {
+    "here": "orchestrator.hypervisors.here.driver:HereDriver",
+    "simulated": "orchestrator.hypervisors.simulated.driver:SimulatedDriver",
+}
+_VERSIONS_OF = ("trialbed", "numpy", "scipy", "pandas", "pyarrow", "paramiko", "pydantic", "PyYAML", "tenacity")
+
+
+# ------------------------------------------------------------------------------------------------ drivers and plans
+
+
+@cache
+def drivers() -> Mapping[str, Driver]:
+    """Every driver by name: the built-in ones, then those that installed packages register."""
+    found: dict[str, Driver] = {}
+    for name, place in _BUILT_IN.items():
+        module, _, attribute = place.partition(":")
+        found[name] = getattr(importlib.import_module(module), attribute)()
+    for entry in entry_points(group=DRIVER_GROUP):
+        if entry.name not in found:
+            found[entry.name] = entry.load()()
+    return found
+
+
+def _facts() -> dict[str, DriverFacts]:
+    return {name: DriverFacts(driver.settings, driver.features) for name, driver in drivers().items()}
+
+
+def load_plan(plan: Path, lab: Path | None) -> Loaded:
+    """Plan and lab from their files, checked against each other."""
+    return load(plan, _facts(), lab_path=lab)
+
+
+def forecast_of(loaded: Loaded) -> Forecast:
+    """What a plan would do."""
+    return forecast(loaded.plan, loaded.lab, drivers()[loaded.driver].switch)
+
+
+def probe_of(loaded: Loaded) -> list[Readiness]:
+    """Readiness of the lab, line by line."""
+    from orchestrator.engine.probe import probe
+
+    refuse_unmarked(loaded.lab, loaded.plan.guest)
+    bench = _bench(loaded, _open(loaded), _Silent(), Interrupts(lambda _text: None), {})
+    try:
+        return probe(loaded.plan, bench)
+    finally:
+        bench.hypervisor.close()
+
+
+# ------------------------------------------------------------------------------------------------------- running
+
+
+class _Silent:
+    def tell(self, news: object) -> None:
+        """Say nothing."""
+
+
+@dataclass(frozen=True)
+class Screen:
+    """Where a run is told of, and how."""
+
+    console: Console
+    errors: Console
+    per: str
+    quiet: bool
+
+
+@dataclass(frozen=True)
+class _Job:
+    """A plan with everything it takes to run it."""
+
+    loaded: Loaded
+    loads: Mapping[str, WorkloadFiles]
+    equipment: Equipment
+    screen: Screen
+
+    def go(self, writer: RunWriter, done: frozenset[str]) -> str:
+        """Run what is not done yet; returns the run's id. An interrupt has been dealt with when this returns."""
+        from orchestrator.adapters.report import progress
+        from orchestrator.engine.run_plan import Run
+
+        screen = self.screen
+        reporter, close = progress.make(screen.console, screen.errors, SystemClock(), screen.per, quiet=screen.quiet)
+        try:
+            with Interrupts(lambda text: reporter.tell(Notice(text))) as stop:
+                bench = _bench(self.loaded, self.equipment, reporter, stop, self.loads)
+                try:
+                    Run(self.loaded.plan, self.loaded.lab, bench, writer, done).go()
+                except KeyboardInterrupt:
+                    pass  # the guest is back and the journal says so; what was measured is shown, and how to go on
+                finally:
+                    bench.hypervisor.close()
+        finally:
+            close()
+        return writer.id
+
+
+def run_new(loaded: Loaded, store: str, screen: Screen) -> str:
+    """Begin a run and see it through; returns its id."""
+    from orchestrator.adapters.workload_files import collect
+
+    refuse_unmarked(loaded.lab, loaded.plan.guest)
+    loads = collect(loaded.plan, loaded.plan_path.parent)
+    inputs = {"plan.yaml": loaded.plan_bytes, "lab.yaml": loaded.lab_bytes} | {
+        f"{name}/{file}": content for name, load in loads.items() for file, content in load.files.items()
+    }
+    equipment = _open(loaded)
+    kind = describe_first(equipment.hypervisor, loaded.plan.guest).kind
+    now = utc_text((equipment.clock or SystemClock()).now())
+    writer = _folder_store(store).create(_record(loaded, inputs, kind, now), inputs)
+    return _Job(loaded, loads, equipment, screen).go(writer, frozenset())
+
+
+def run_again(run: str, store: str, screen: Screen) -> str:
+    """Go on with an unfinished run; returns its id."""
+    stored, writer, inputs = _folder_store(store).reopen(run)
+    loaded = load_texts(inputs["plan.yaml"], inputs["lab.yaml"], _facts(), names=("plan.yaml", "lab.yaml"))
+    equipment = _open(loaded)
+    done = {trial.id: trial for trial in stored.trials}
+    _skip_done(equipment, trials(loaded.plan), done)
+    return _Job(loaded, _kept_loads(loaded, inputs), equipment, screen).go(writer, frozenset(done))
+
+
+def _skip_done(equipment: Equipment, ordered: Sequence[Trial], done: Mapping[str, TrialRecord]) -> None:
+    """Let a model of a guest go on where it was."""
+    if equipment.skip is None:
+        return
+    for trial in ordered:
+        if (record := done.get(trial.id)) is not None:
+            launched = record.launched_monotonic_s is not None
+            equipment.skip(trial.cell.shape.name, launch(trial.cell).command if launched else None)
+
+
+def _kept_loads(loaded: Loaded, inputs: Mapping[str, bytes]) -> dict[str, WorkloadFiles]:
+    """The workloads' files as the run kept them: a resumed run sends the same bytes."""
+    from orchestrator.adapters.workload_files import with_digests
+
+    kept = {}
+    for workload in loaded.plan.workloads:
+        start = f"{workload.name}/"
+        files = {name.removeprefix(start): text for name, text in inputs.items() if name.startswith(start)}
+        kept[workload.name] = with_digests(files)
+    return kept
+
+
+def _open(loaded: Loaded) -> Equipment:
+    return drivers()[loaded.driver].open(loaded.plan.guest, loaded.lab, SystemClock())
+
+
+def _bench(
+    loaded: Loaded,
+    equipment: Equipment,
+    reporter: Reporter,
+    stop: StopRequest,
+    loads: Mapping[str, WorkloadFiles],
+) -> Bench:
+    from orchestrator.adapters.environment import fingerprint
+    from orchestrator.adapters.guest_output import OutputReader
+    from orchestrator.adapters.samplers.sampler import Samplers
+    from orchestrator.adapters.ssh import SshConnector
+    from orchestrator.engine.bench import Bench
+
+    clock = equipment.clock or SystemClock()
+    return Bench(
+        clock=clock,
+        hypervisor=equipment.hypervisor,
+        connector=equipment.connector or SshConnector(clock),
+        samplers=equipment.samplers or Samplers(clock),
+        parser=OutputReader,
+        fingerprint=fingerprint,
+        loads=loads,
+        switch=drivers()[loaded.driver].switch,
+        reporter=reporter,
+        stop=stop,
+    )
+
+
+def _record(loaded: Loaded, inputs: Mapping[str, bytes], kind: str, now: str) -> RunRecord:
+    import hashlib
+
+    plan = loaded.plan
+    return RunRecord(
+        id="",
+        title=plan.title,
+        started_utc=now,
+        guest=plan.guest,
+        guest_kind=kind,
+        hypervisor=loaded.driver,
+        order_rule=ORDER_RULE,
+        seed=plan.design.seed,
+        plan=plan.model_dump(mode="json"),
+        trials=tuple(
+            PlannedTrial(
+                id=t.id,
+                number=t.number,
+                block=t.block,
+                shape=t.cell.shape.name,
+                workload=t.cell.workload.name,
+                threads=t.cell.threads,
+            )
+            for t in trials(plan)
+        ),
+        versions={"python": python_version()} | {name: _version(name) for name in _VERSIONS_OF},
+        inputs_sha256={name: hashlib.sha256(content).hexdigest() for name, content in inputs.items()},
+    )
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "not installed as a package"
+
+
+# ------------------------------------------------------------------------------------------------------- reading
+
+
+def _folder_store(path: str) -> FolderStore:
+    from orchestrator.adapters.store.folder import FolderStore
+
+    return FolderStore(Path(path))
+
+
+def stored_runs(store: str) -> tuple[list[StoredRun], list[str]]:
+    """All runs, and what could not be read."""
+    folder = _folder_store(store)
+    return folder.list(), folder.problems()
+
+
+@dataclass(frozen=True)
+class RunView:
+    """A stored run with what was found damaged in it, its environment and its verdict."""
+
+    run: StoredRun
+    verdict: Verdict
+    environment: Environment | None
+    problems: list[str]
+
+
+def run_view(run: str, store: str, per: str) -> RunView:
+    """A run of the store by id, beginning of one, or ``last``, judged by its plan's rule."""
+    from orchestrator.engine.judge import verdict_of
+
+    folder = _folder_store(store)
+    stored = folder.find(run)
+    problems = folder.problems()
+    return RunView(stored, verdict_of(stored, per=per), folder.environment(stored), problems)
+
+
+def trial_view(run: str, trial: str, store: str) -> tuple[StoredRun, TrialRecord, TrialData, list[str]]:
+    """A run, one trial of it with its series, and what was found damaged."""
+    from orchestrator.engine.showing import pick_trial
+
+    folder = _folder_store(store)
+    stored = folder.find(run)
+    record = pick_trial(stored, trial)
+    data = folder.load_trial(stored, record.id)
+    return stored, record, data, folder.problems()
