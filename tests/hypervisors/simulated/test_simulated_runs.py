@@ -65,6 +65,7 @@ def run(plan: Plan, *, force_off: bool = False, **declared: object) -> list[Tria
         parser=OutputReader,
         fingerprint=fingerprint,
         loads={"bookings": WorkloadFiles({"bookings.py": b"pass"}, {})},
+        switch=SimulatedDriver.switch,
         reporter=Quiet(),
         stop=Quiet(),
     )

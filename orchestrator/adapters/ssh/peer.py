@@ -1,0 +1,62 @@
+"""The machine at the other end: how it is named in a message, and whose fault its failures are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from orchestrator.core.design.lab import SshAccess
+from orchestrator.errors import GuestFault, HostFault, StageError
+
+SSH_PORT = 22
+
+
+def printable(found: object, limit: int = 200) -> str:
+    """Text of foreign origin, fit for a message: one line, no control characters, not longer than ``limit``."""
+    text = "".join(
+        c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode() for c in str(found)
+    )
+    return text if len(text) <= limit else f"{text[:limit]}..."
+
+
+@dataclass(frozen=True)
+class Peer:
+    """A machine that is logged in to.
+
+    Attributes:
+        machine: ``host`` or ``guest``: decides whose fault a failure is.
+        user, address, port: as in the lab.
+    """
+
+    machine: str
+    user: str
+    address: str
+    port: int
+
+    @classmethod
+    def of(cls, access: SshAccess, machine: str) -> Peer:
+        """The peer that a lab describes."""
+        return cls(machine, access.user, access.address, access.port)
+
+    @property
+    def place(self) -> str:
+        """Address and port as a person writes them."""
+        return f"[{self.address}]:{self.port}" if ":" in self.address else f"{self.address}:{self.port}"
+
+    @property
+    def key_name(self) -> str:
+        """The name under which a known-hosts file lists it: ``[address]:port`` unless the port is 22 (sshd(8))."""
+        name = self.address.lower()
+        return name if self.port == SSH_PORT else f"[{name}]:{self.port}"
+
+    def fault(self, message: str, *, may_pass: bool = False) -> StageError:
+        """An error of this machine, to be raised."""
+        kind = HostFault if self.machine == "host" else GuestFault
+        return kind(f"{self.machine} {self.user}@{self.place}: {message}", may_pass=may_pass)
+
+    def lost(self) -> StageError:
+        """The connection is gone."""
+        return self.fault("the connection was lost; see whether the machine and its network are up", may_pass=True)
+
+    def silent(self, doing: str, seconds: float) -> StageError:
+        """The connection stands, but nothing comes back."""
+        return self.fault(f"no answer for {seconds:.3g} s while {doing}; it may be frozen or overloaded", may_pass=True)
