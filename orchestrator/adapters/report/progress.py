@@ -69,7 +69,6 @@ class Panel:
 
     def __init__(self, console: Console, clock: Clock, per: str) -> None:
         self._console, self._clock, self._per = console, clock, per
-        self._live = Live(console=console, get_renderable=self._render, refresh_per_second=4, transient=True)
         self._run: RunBegan | None = None
         self._trial: TrialBegan | None = None
         self._stage = ""
@@ -78,6 +77,7 @@ class Panel:
         self._began_s = self._trial_began_s = 0.0
         self._ended = 0
         self._on = False
+        self._live = Live(console=console, get_renderable=self._render, refresh_per_second=4, transient=True)
 
     def tell(self, news: News) -> None:
         """Take the event in; finished trials and notices scroll by above the panel."""
