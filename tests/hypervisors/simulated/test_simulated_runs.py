@@ -70,7 +70,7 @@ def run(plan: Plan, *, force_off: bool = False, **declared: object) -> list[Tria
         stop=Quiet(),
     )
     before = bench.hypervisor.save()
-    records = Run(plan, lab, trials(plan), bench, MemoryStore().create(run_record("simulated"), {})).go()
+    records = Run(plan, lab, bench, MemoryStore().create(run_record("simulated"), {})).go()
     assert bench.hypervisor.save() == before
     return records
 
