@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
+    from pandas import DataFrame
     from rich.console import Console, RenderableType
 
 #: Width of a page where there is no terminal to ask.
@@ -58,6 +59,14 @@ def show_json(value: Any) -> None:
     from orchestrator.adapters.report.json_out import to_json
 
     click.echo(to_json(value))
+
+
+def show_csv(table: DataFrame, problems: Sequence[str]) -> None:
+    """Print for spreadsheets."""
+    from orchestrator.adapters.report.tables import to_csv
+
+    click.echo(to_csv(table), nl=False)
+    warn(problems)
 
 
 def warn(problems: Sequence[str]) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from orchestrator.cli.output import json_option, per_option, show_json, show_text, store_option, warn
+from orchestrator.cli.output import json_option, per_option, show_csv, show_json, show_text, store_option, warn
 
 _confidence = click.option(
     "--confidence",
@@ -47,7 +47,8 @@ def list_runs(store: str, as_json: bool) -> int:
 @store_option
 @per_option
 @json_option
-def show(run_id: str, trial: str | None, store: str, per: str, as_json: bool) -> int:
+@click.option("--csv", "as_csv", is_flag=True, help="Print a table: a row a trial, or of TRIAL a row an interval.")
+def show(run_id: str, trial: str | None, store: str, per: str, as_json: bool, as_csv: bool) -> int:
     """Show a RUN with its verdict, or one TRIAL of it with its series, clocks and checks.
 
     RUN is an id, the beginning of one, or `last`. TRIAL is its number or its id.
@@ -57,6 +58,7 @@ def show(run_id: str, trial: str | None, store: str, per: str, as_json: bool) ->
       trialbed show last
       trialbed show last 7
       trialbed show 20261125 --json
+      trialbed show last 7 --csv > trial-7.csv
     """
     from orchestrator import wiring
     from orchestrator.adapters.report.json_out import run_json, trial_json
@@ -64,15 +66,23 @@ def show(run_id: str, trial: str | None, store: str, per: str, as_json: bool) ->
     from orchestrator.adapters.report.trial_text import render_trial
     from orchestrator.adapters.report.verdict_text import render_verdict, verdict_json
 
+    if as_json and as_csv:
+        raise click.UsageError("--json and --csv exclude each other")
+    if as_csv:
+        from orchestrator.adapters.report import tables
     if trial is not None:
         stored, record, data, problems = wiring.trial_view(run_id, trial, store)
-        if as_json:
+        if as_csv:
+            show_csv(tables.series_table(stored, record, data), problems)
+        elif as_json:
             show_json(trial_json(stored, record, data, problems))
         else:
             show_text(render_trial(stored, record, data, problems))
         return 0
     view = wiring.run_view(run_id, store, per)
-    if as_json:
+    if as_csv:
+        show_csv(tables.trials_table(view.run), view.problems)
+    elif as_json:
         show_json(run_json(view.run, view.environment, view.problems) | {"verdict": verdict_json(view.verdict)})
     else:
         verdict = render_verdict(view.verdict, per=per, guest_kind=view.run.record.guest_kind, title="Verdict")

@@ -71,6 +71,7 @@ class Run:
         hypervisor, guest = self._bench.hypervisor, self._plan.guest
         description = describe_first(hypervisor, guest)
         saved = self._writer.saved_guest(guest)
+        resumed = saved is not None
         if saved is None:
             try:
                 saved = hypervisor.save()
@@ -79,6 +80,7 @@ class Run:
                     f"the definition of guest {guest!r} could not be read, so nothing was changed: {error}"
                 ) from error
             self._writer.keep_before(guest, saved)
+        self._note("run-resumed" if resumed else "run-started", None, {"outstanding": len(outstanding)})
         self._note("guest-saved", None, {"guest": guest, "running": saved.running})
         time = estimate(self._plan, outstanding, self._bench.switch)
         self._bench.reporter.tell(

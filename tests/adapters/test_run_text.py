@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import io
 import json
 import math
@@ -28,7 +27,6 @@ from stored_runs import (
 )
 
 from orchestrator.adapters.report import json_out
-from orchestrator.adapters.report.csv_out import columns_csv, rates_csv
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.plot import Plot
 from orchestrator.adapters.report.run_text import render_run
@@ -363,12 +361,6 @@ def test_json_of_any_value_of_the_package() -> None:
         "f": "x",
         "7": "b'x'",
     }
-
-
-def test_csv_is_read_by_the_csv_module() -> None:
-    text = columns_csv({"time_s": [0.5, 1.5], "a,b": [1, None], "c": [math.nan, 2**63]})
-    assert list(csv.reader(io.StringIO(text))) == [["time_s", "a,b", "c"], ["0.5", "1", ""], ["1.5", "", str(2**63)]]
-    assert rates_csv(steps(3.0, 4.0)) == "time_s,rate\n1.0,3.0\n2.0,4.0\n"
 
 
 def test_showing_needs_no_parquet_library_for_a_listing(tmp_path: Path) -> None:

@@ -175,6 +175,12 @@ def test_one_interrupt_finishes_the_trial_in_hand_and_a_resumed_run_does_the_res
     assert [record.number for record in rest] == list(range(4, 13))
     assert progress(kept.journal).state == "done"
     assert len(kept.trials) == 12
+    assert [event.event for event in kept.journal if event.event.startswith("run-")] == [
+        "run-started",
+        "run-interrupted",
+        "run-resumed",
+        "run-ended",
+    ]
 
 
 def test_a_second_interrupt_stops_at_once_and_still_puts_the_guest_back() -> None:

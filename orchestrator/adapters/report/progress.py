@@ -77,7 +77,7 @@ class Panel:
         self._began_s = self._trial_began_s = 0.0
         self._ended = 0
         self._on = False
-        self._live = Live(console=console, get_renderable=self._render, refresh_per_second=4, transient=True)
+        self._live = Live(console=console, get_renderable=self.view, refresh_per_second=4, transient=True)
 
     def tell(self, news: News) -> None:
         """Take the event in; finished trials and notices scroll by above the panel."""
@@ -111,7 +111,8 @@ class Panel:
             self._on = False
             self._live.stop()
 
-    def _render(self) -> RenderableType:
+    def view(self) -> RenderableType:
+        """What the panel shows now."""
         run, trial = self._run, self._trial
         if run is None:
             return Text("")

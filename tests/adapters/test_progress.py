@@ -1,0 +1,132 @@
+"""Progress as a person sees it: the panel on a terminal, lines elsewhere, nothing when quiet."""
+
+from __future__ import annotations
+
+import io
+
+import pytest
+from rich.console import Console
+from stored_runs import failed_record, trial_record
+
+from orchestrator.adapters.report.progress import Lines, Panel, Quiet, make, outcome_text, spark
+from orchestrator.core.design.plan import Plan
+from orchestrator.core.design.trials import trials
+from orchestrator.core.measure.results import Interval
+from orchestrator.engine.news import Measured, News, Notice, RunBegan, RunEnded, StageBegan, TrialBegan, TrialEnded
+from orchestrator.engine.virtual_clock import VirtualClock
+
+PLAN = Plan.model_validate(
+    {
+        "title": "How many vCPUs does the bookings database need?",
+        "lab": "lab.yaml",
+        "guest": "bookings-1",
+        "shapes": [{"name": "one", "vcpus": 1, "memory": "1 GiB"}],
+        "workloads": [{"name": "bookings", "use": "bookings", "threads": [1]}],
+        "design": {"blocks": 2},
+    }
+)
+HOSTILE = "\x1b[2Jgone\u202e [bold]markup[/bold]"
+INTERVAL = Interval(mean=1000.0, low=985.0, high=1015.0, effective_samples=40.0)
+STORY: list[News] = [
+    RunBegan("run-1", "results/run-1", PLAN.title, "simulated guest", 2, 0, 200.0, 900.0),
+    TrialBegan(trials(PLAN)[0]),
+    StageBegan("log in"),
+    StageBegan("log in", 2, HOSTILE),
+    StageBegan("measure"),
+    Measured(990.0, None, 0.02, None, "8 s left of the shortest warm-up"),
+    Measured(1004.0, INTERVAL, 0.02, 0.015, "measuring"),
+    Notice(HOSTILE),
+    TrialEnded(trial_record()),
+    TrialEnded(failed_record(reason=HOSTILE)),
+    RunEnded("run-1", "done", 1),
+]
+
+
+def screen(*, terminal: bool, width: int = 80) -> Console:
+    return Console(file=io.StringIO(), force_terminal=terminal, width=width, highlight=False, color_system=None)
+
+
+def told(console: Console) -> str:
+    assert isinstance(console.file, io.StringIO)
+    return console.file.getvalue()
+
+
+def test_without_a_terminal_each_event_is_one_timestamped_line() -> None:
+    console = screen(terminal=False)
+    lines = Lines(console, VirtualClock(), "second")
+    for news in STORY:
+        lines.tell(news)
+    text = told(console).splitlines()
+    assert all(line.startswith("2026-01-01T00:00:00.000Z  ") for line in text)
+    assert len(text) == len(STORY) - 2, "live figures are for terminals"
+    assert "2 trials to go, 3 min 20 s to 15 min" in text[0]
+    assert "try 2" in text[3]
+    assert "the guest is as it was before" in text[-1]
+
+
+def test_the_panel_shows_run_trial_stage_throughput_and_target() -> None:
+    console = screen(terminal=True)
+    clock = VirtualClock()
+    panel = Panel(console, clock, "minute")
+    for news in STORY[:7]:
+        panel.tell(news)
+        clock.sleep(1)
+    shown = screen(terminal=False)
+    shown.print(panel.view())
+    text = told(shown)
+    panel.close()
+    assert "trial 1 of 2" in text
+    assert "3 min 20 s to 15 min to go" in text
+    assert "one (1 vCPU), bookings, threads 1, block 1: measure" in text
+    assert "60,240 per minute" in text
+    assert "known within 1.5 % (target 2.0 %)" in text
+    assert all(len(line) <= 80 for line in text.splitlines())
+
+
+def test_the_panel_scrolls_what_is_over_and_ends_with_the_run() -> None:
+    console = screen(terminal=True)
+    panel = Panel(console, VirtualClock(), "second")
+    for news in STORY:
+        panel.tell(news)
+    panel.close()
+    text = told(console)
+    assert "+ 0001-one-bookings-t1-b1" in text
+    assert "x 0002-two-bookings-t2-b1" in text
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+def test_text_from_guests_cannot_reach_the_terminal_raw(terminal: bool) -> None:
+    console = screen(terminal=terminal, width=200)
+    reporter = Panel(console, VirtualClock(), "second") if terminal else Lines(console, VirtualClock(), "second")
+    for news in STORY:
+        reporter.tell(news)
+    text = told(console)
+    assert "\x1b[2J" not in text.replace("\x1b[2K", "")
+    assert "\u202e" not in text
+    assert "[bold]markup[/bold]" in text
+
+
+def test_quiet_tells_notices_only_and_on_standard_error() -> None:
+    errors = screen(terminal=False)
+    quiet = Quiet(errors)
+    for news in STORY:
+        quiet.tell(news)
+    assert told(errors).count("note:") == 1
+
+
+def test_the_reporter_fits_where_the_output_goes() -> None:
+    for terminal, quiet, kind in ((True, False, Panel), (False, False, Lines), (True, True, Quiet)):
+        reporter, close = make(screen(terminal=terminal), screen(terminal=False), VirtualClock(), "second", quiet=quiet)
+        assert type(reporter) is kind
+        close()
+
+
+def test_an_outcome_names_flags_and_reasons() -> None:
+    assert "per second" in outcome_text(trial_record(), "second")
+    assert outcome_text(failed_record(), "second").startswith("failed: the guest did not answer")
+
+
+def test_sparks_start_at_zero_and_survive_anything() -> None:
+    assert spark([0.0, 50.0, 100.0]) == "▁▄█"
+    assert spark([]) == spark([0.0, 0.0]) == ""
+    assert spark([-5.0, 10.0])[0] == "▁"
