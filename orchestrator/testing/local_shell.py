@@ -170,7 +170,7 @@ class LocalProcess:
                 self._hold(found)
         self._hold([Line(_text(part)[:MAX_LINE], self._clock.monotonic(), cut)] if part else [])
         self._child.wait()
-        # Whoever sees that it ended may ask for its last words; a child that outlives it may hold the pipe: not for long.
+        # Its end is an invitation to ask for its last words; a child that outlives it may hold the pipe: not for long.
         self._threads[-1].join(1.0)
         with self._changed:
             self._finished = True

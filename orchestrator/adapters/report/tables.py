@@ -6,7 +6,7 @@ empty field, never 0.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import pandas as pd
 
@@ -48,7 +48,7 @@ def to_csv(table: pd.DataFrame) -> str:
     return table.to_csv(index=False, lineterminator="\n")
 
 
-def _trial(record: TrialRecord) -> Mapping[str, Field]:
+def _trial(record: TrialRecord) -> dict[str, Field]:
     row: dict[str, Field] = {
         "trial": record.id,
         "number": record.number,
@@ -64,7 +64,7 @@ def _trial(record: TrialRecord) -> Mapping[str, Field]:
     return row | (_figures(record.summary) if record.summary is not None else {})
 
 
-def _figures(summary: TrialSummary) -> Mapping[str, Field]:
+def _figures(summary: TrialSummary) -> dict[str, Field]:
     window, mean = summary.window, summary.throughput
     row: dict[str, Field] = {
         "steady_from_s": window.start_s if window else None,
