@@ -25,6 +25,7 @@ from orchestrator.engine.check_plan import Forecast, forecast
 from orchestrator.engine.news import Notice
 from orchestrator.engine.ports import Driver, Equipment, Reporter, RunWriter, StopRequest, TrialData, WorkloadFiles
 from orchestrator.engine.run_plan import describe_first, refuse_unmarked
+from orchestrator.errors import StoreError
 from orchestrator.units import utc_text
 
 if TYPE_CHECKING:
@@ -118,7 +119,7 @@ class _Job:
         from orchestrator.engine.run_plan import Run
 
         screen = self.screen
-        reporter, close = progress.make(screen.console, screen.errors, SystemClock(), screen.per, quiet=screen.quiet)
+        reporter = progress.make(screen.console, screen.errors, SystemClock(), screen.per, quiet=screen.quiet)
         try:
             with Interrupts(lambda text: reporter.tell(Notice(text))) as stop:
                 bench = _bench(self.loaded, self.equipment, reporter, stop, self.loads)
@@ -129,7 +130,7 @@ class _Job:
                 finally:
                     bench.hypervisor.close()
         finally:
-            close()
+            reporter.close()
         return writer.id
 
 
@@ -282,7 +283,13 @@ def run_view(run: str, store: str, per: str) -> RunView:
     folder = _folder_store(store)
     stored = folder.find(run)
     problems = folder.problems()
-    return RunView(stored, verdict_of(stored, per=per), folder.environment(stored), problems)
+    environment = None
+    try:
+        environment = folder.environment(stored)
+    except StoreError as error:
+        # The trials and the verdict stand without it.
+        problems = [*problems, str(error)]
+    return RunView(stored, verdict_of(stored, per=per), environment, problems)
 
 
 def trial_view(run: str, trial: str, store: str) -> tuple[StoredRun, TrialRecord, TrialData, list[str]]:
@@ -291,6 +298,6 @@ def trial_view(run: str, trial: str, store: str) -> tuple[StoredRun, TrialRecord
 
     folder = _folder_store(store)
     stored = folder.find(run)
-    record = pick_trial(stored, trial)
+    record = pick_trial(stored, trial, folder.problems())
     data = folder.load_trial(stored, record.id)
     return stored, record, data, folder.problems()

@@ -2,7 +2,7 @@
 
 What a guest prints is data: nothing in it is run or raises, and what is odd about it is counted and told. A pattern
 sees the first ``PATTERN_SEES`` characters of a line only. That bounds a pattern of ordinary cost; one whose repetitions
-nest can still take long on a line made for it, and can be interrupted.
+nest can take for ever on a line that nearly fits, so that it is given up after ``PATTERN_TAKES_S`` of CPU time.
 """
 
 from __future__ import annotations
@@ -10,16 +10,22 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Callable, Sequence
+import signal
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
+from types import FrameType
 
 from orchestrator.core.design.workload import JsonFields, Reader
 from orchestrator.core.measure.clock import Offset
 from orchestrator.core.measure.samples import Reading
 from orchestrator.engine.ports import MAX_LINE, Line
+from orchestrator.errors import WorkloadFault
 from orchestrator.units import Seconds
 
 PATTERN_SEES = 4096
+PATTERN_TAKES_S = 1.0
 #: Beyond it a figure is a mistake: no machine has done so many operations.
 ABSURD = 1e18
 #: The fastest line of a workload arrives within so much of its own time, or the time is of another clock.
@@ -56,7 +62,11 @@ class OutputReader:
         self.lines = self.unmatched = 0
 
     def feed(self, lines: Sequence[Line]) -> int:
-        """Take lines in; returns how many of them held a figure that can be one: finite, not negative, not absurd."""
+        """Take lines in; returns how many of them held a figure that can be one: finite, not negative, not absurd.
+
+        Raises:
+            WorkloadFault: the plan's pattern takes so long on a line that measuring would come to a halt.
+        """
         before = len(self._raw)
         for line in lines:
             self._take(line)
@@ -125,12 +135,50 @@ def _json_finder(fields: JsonFields) -> Callable[[str], _Found | None]:
 def _pattern_finder(pattern: str) -> Callable[[str], _Found | None]:
     compiled = re.compile(pattern)
     has_time = "time" in compiled.groupindex
+    given_up = False
 
     def find(text: str) -> _Found | None:
-        match = compiled.search(text[:PATTERN_SEES])
+        nonlocal given_up
+        if given_up:
+            return None
+        try:
+            with _at_most(PATTERN_TAKES_S):
+                match = compiled.search(text[:PATTERN_SEES])
+        except _Overrun as error:
+            given_up = True
+            raise WorkloadFault(
+                f"the reader's pattern {pattern!r} takes more than {PATTERN_TAKES_S:g} s of CPU time on the line "
+                f"{text[:60]!a}; write it without a repetition inside a repetition"
+            ) from error
         return (match["value"], match["time"] if has_time else None) if match is not None else None
 
     return find
+
+
+class _Overrun(Exception):
+    """What was to be done within a time was not."""
+
+
+@contextmanager
+def _at_most(cpu_s: Seconds) -> Iterator[None]:
+    """Raise _Overrun in what takes longer; unbounded outside the main thread, where no signal arrives.
+
+    The matcher of regular expressions looks for signals as it goes. CPU time is what it uses, however busy the machine.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def overrun(_number: int, _frame: FrameType | None) -> None:
+        raise _Overrun
+
+    before = signal.signal(signal.SIGVTALRM, overrun)
+    signal.setitimer(signal.ITIMER_VIRTUAL, cpu_s)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_VIRTUAL, 0)
+        signal.signal(signal.SIGVTALRM, before)
 
 
 def _number(found: object) -> float:

@@ -11,8 +11,8 @@ class Interrupts:
     """A :class:`~orchestrator.engine.ports.StopRequest` that signals set; a context manager.
 
     The first SIGINT sets :attr:`requested`, the second raises KeyboardInterrupt wherever the engine is. SIGTERM and
-    SIGHUP insist at once, since nobody will ask a second time. After that every signal is answered with words only:
-    putting the guest back is not to be cut short.
+    SIGHUP insist at once, since nobody will ask a second time. After that, and from :meth:`hold_off` on, a signal is
+    answered with words only: putting the guest back is not to be cut short.
 
     Args:
         tell: is told what a signal leads to, in words.
@@ -36,6 +36,10 @@ class Interrupts:
         """Give the signals back."""
         for number, handler in self._before.items():
             signal.signal(number, handler)
+
+    def hold_off(self) -> None:
+        """See :class:`~orchestrator.engine.ports.StopRequest`."""
+        self._insisted = True
 
     def _received(self, number: int, _frame: FrameType | None) -> None:
         if self._insisted:

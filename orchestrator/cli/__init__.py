@@ -5,9 +5,11 @@ Nothing heavy is imported here, so that ``--help`` answers at once; each command
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import sys
+from pathlib import Path
 
 import click
 
@@ -30,6 +32,7 @@ Exit status:
 
 WRONG_INPUT, DEFECT, INTERRUPTED = 2, 70, 130
 TRACE = "TRIALBED_TRACE"
+_OUTPUT_LOST = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EBADF})
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}, epilog=EXIT_STATUSES)
@@ -51,6 +54,7 @@ for command in (check, run, resume, list_runs, show, read, judge, schema):
 
 def main() -> None:
     """Run the command; every known failure is one message on standard error and an exit status."""
+    _fill_closed_streams()
     for stream in (sys.stdout, sys.stderr):
         # A terminal that cannot show a character must not cost the answer.
         if isinstance(stream, io.TextIOWrapper):
@@ -73,15 +77,38 @@ def invoke(arguments: list[str]) -> int:
         click.echo(f"trialbed: {error}", err=True)
         status = error.exit_status
     except BrokenPipeError:
-        # Whoever read our output has left: send what Python would still flush at exit nowhere.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()  # whoever read it has left
         status = 0
-    except Exception as error:
-        # A defect of ours: one line for whoever only wants to work, the trace for whoever mends it.
-        if TRACE in os.environ:
-            raise
-        click.echo(
-            f"trialbed: a defect in trialbed itself: {type(error).__name__}: {error}; {TRACE}=1 shows where", err=True
-        )
-        status = DEFECT
+    except OSError as error:
+        # Files are read and written by name, and their errors are told where they arise; what is left is the output.
+        if error.errno not in _OUTPUT_LOST or error.filename is not None:
+            status = _defect(error)
+        else:
+            _drop_output()
+            click.echo(f"trialbed: the output cannot be written: {error.strerror}", err=True)
+            status = WRONG_INPUT
+    except Exception as error:  # noqa: BLE001 - the last line of defence: the trace is one variable away
+        status = _defect(error)
     return status
+
+
+def _defect(error: Exception) -> int:
+    """A defect of ours: one line for whoever only wants to work, the trace for whoever mends it."""
+    if TRACE in os.environ:
+        raise error
+    click.echo(
+        f"trialbed: a defect in trialbed itself: {type(error).__name__}: {error}; {TRACE}=1 shows where", err=True
+    )
+    return DEFECT
+
+
+def _fill_closed_streams() -> None:
+    """Python has None for a standard stream that was closed before the start; an empty one will do as well."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, Path(os.devnull).open(mode, encoding="utf-8"))  # noqa: SIM115 - open to the end
+
+
+def _drop_output() -> None:
+    """Send nowhere what Python would still flush at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
@@ -35,11 +36,11 @@ store_option = click.option(
 
 
 def console(*, errors: bool = False) -> Console:
-    """A console on standard output or standard error; rich honours NO_COLOR and TERM by itself."""
+    """A console on standard output or standard error; rich honours NO_COLOR, TERM and COLUMNS by itself."""
     from rich.console import Console
 
     stream = sys.stderr if errors else sys.stdout
-    width = None if stream.isatty() else _PAGE_WIDTH
+    width = None if stream.isatty() or "COLUMNS" in os.environ else _PAGE_WIDTH
     return Console(file=stream, width=width, highlight=False, soft_wrap=False)
 
 

@@ -6,8 +6,12 @@ import sys
 from pathlib import Path
 
 import click
+from click.core import ParameterSource
 
 from orchestrator.cli.output import json_option, per_option, show_csv, show_json, show_text, store_option, warn
+
+#: A series of a reading every 100 ms over a month is smaller.
+_MOST_BYTES = 256 * 2**20
 
 _confidence = click.option(
     "--confidence",
@@ -77,7 +81,8 @@ def show(run_id: str, trial: str | None, store: str, per: str, as_json: bool, as
         elif as_json:
             show_json(trial_json(stored, record, data, problems))
         else:
-            show_text(render_trial(stored, record, data, problems))
+            asked = click.get_current_context().get_parameter_source("per") is not ParameterSource.DEFAULT
+            show_text(render_trial(stored, record, data, problems, per if asked else None))
         return 0
     view = wiring.run_view(run_id, store, per)
     if as_csv:
@@ -170,9 +175,17 @@ def schema(which: str) -> int:
 
 def _bytes(name: str) -> bytes:
     """The content of a file, or of standard input for ``-``."""
-    if name == "-":
-        return sys.stdin.buffer.read()
+    from orchestrator.errors import InputError, Problem
+
     try:
-        return Path(name).read_bytes()
+        if name == "-":
+            content = sys.stdin.buffer.read(_MOST_BYTES + 1)
+        else:
+            with Path(name).open("rb") as file:
+                content = file.read(_MOST_BYTES + 1)
     except OSError as error:
-        raise click.ClickException(f"{name} cannot be read: {error.strerror}") from error
+        raise InputError([Problem(name, "", f"cannot be read ({error.strerror}); check the path")]) from error
+    if len(content) > _MOST_BYTES:
+        message = f"is larger than {_MOST_BYTES // 2**20} MiB, which no readings are; check that it is the right file"
+        raise InputError([Problem(name, "", message)])
+    return content

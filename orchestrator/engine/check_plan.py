@@ -44,10 +44,10 @@ def forecast(plan: Plan, lab: Lab, switch: Switch) -> Forecast:
     """Work out what a plan would do on a lab whose guests take so long to switch."""
     ordered = trials(plan)
     host = lab.guests[plan.guest].host
-    shapes = ", ".join(f"{s.name} ({s.vcpus} vCPU, {format_size(s.memory)})" for s in plan.shapes)
+    shapes = ", ".join(f"{s.name} ({_vcpus(s.vcpus)}, {format_size(s.memory)})" for s in plan.shapes)
     actions = (
         f"guest {plan.guest} on host {host} is powered off, if it runs, and its definition is kept",
-        f"for each of {len(ordered)} trials it is reshaped to one of {shapes}, started, loaded and stopped",
+        f"for each of {len(ordered)} trials it is reshaped, started, loaded and stopped; the shapes are {shapes}",
         "at the end, or when the run is interrupted, definition and power state are put back as they were",
     )
     return Forecast(
@@ -59,3 +59,7 @@ def forecast(plan: Plan, lab: Lab, switch: Switch) -> Forecast:
         refusals=tuple(refusals(lab, plan.guest)),
         remarks=tuple(remarks(plan, lab)),
     )
+
+
+def _vcpus(number: int) -> str:
+    return "1 vCPU" if number == 1 else f"{number} vCPUs"

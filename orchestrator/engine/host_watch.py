@@ -23,7 +23,7 @@ class HostWatch:
         self._bench = bench
         self._shell: Shell | None = None
         self._sampler: Sampler | None = None
-        self._told = False
+        self._told_of_no_access = False
 
     def ready(self) -> None:
         """Open the channel if it is not open; never raises for a host that cannot be reached."""
@@ -31,7 +31,9 @@ class HostWatch:
             return
         access = self._bench.hypervisor.host_access()
         if access is None:
-            self._tell_once("the host's own counters are not read: the lab gives no ssh access to it")
+            if not self._told_of_no_access:
+                self._told_of_no_access = True
+                self._tell("the host's own counters are not read: the lab gives no ssh access to it")
             return
         try:
             self._shell = self._bench.connector.connect(access, machine="host", timeout_s=_LOG_IN_WITHIN_S)
@@ -77,17 +79,14 @@ class HostWatch:
             if sampler is not None:
                 sampler.close()
         except StageError as error:
-            self._bench.reporter.tell(Notice(f"the host's sampler did not end in order: {error}"))
+            self._tell(f"the host's sampler did not end in order: {error}")
         finally:
             if shell is not None:
                 shell.close()
 
     def _lose(self, error: StageError) -> None:
-        self._tell_once(f"the host's own counters are unavailable: {error}")
-        self._told = False
+        self._tell(f"the host's own counters are unavailable: {error}")
         self.close()
 
-    def _tell_once(self, text: str) -> None:
-        if not self._told:
-            self._bench.reporter.tell(Notice(text))
-            self._told = True
+    def _tell(self, text: str) -> None:
+        self._bench.reporter.tell(Notice(text))

@@ -72,7 +72,9 @@ def differences(seen: dict[str, str], shape: Shape) -> list[str]:
         found.append("it does not tell how many CPUs are online")
     else:
         if online != shape.vcpus:
-            found.append(f"{online} CPUs are online where {shape.vcpus} were asked for")
+            found.append(
+                f"{online} {'CPU is' if online == 1 else 'CPUs are'} online where {shape.vcpus} were asked for"
+            )
     total = seen.get("memory_kib", "")
     least = shape.memory * (1 - _KERNEL_KEEPS_SHARE) - _KERNEL_KEEPS_BYTES
     if not total.isdecimal():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 
 from orchestrator.core.design.plan import Plan
@@ -19,7 +20,10 @@ from orchestrator.units import Seconds, format_duration
 
 #: The series is judged anew when it has grown by this share, so that a long trial is not judged every second.
 _LOOK_AGAIN_AFTER = 0.05
-_LOG_LINES = 20_000
+#: A log is for a person to read, and is held in memory until the trial is stored.
+_LOG_CHARACTERS = 4 * 2**20
+#: A workload that prints as often as is sampled may miss one moment and be late for the next.
+_SAMPLES_OF_PATIENCE = 3
 
 
 @dataclass(frozen=True)
@@ -54,7 +58,9 @@ class Observation:
         self._process, self._guest = channels.process, channels.guest
         self._host, self._offset = channels.host, channels.offset
         self._parser: OutputParser = bench.parser(cell.workload.reads_with)
+        self._patience_s = max(cell.workload.quiet_after, _SAMPLES_OF_PATIENCE * plan.measure.every)
         self._log: list[str] = []
+        self._log_room = _LOG_CHARACTERS
         self._dropped = 0
         self._tick = 0
         self._next_look_s = 0.0
@@ -65,24 +71,25 @@ class Observation:
         self.vcpu_samples: list[Sample] = []
         self.outlook: State = Warming("launched")
 
-    def begin(self, timeout_s: Seconds) -> None:
+    def begin(self) -> None:
         """Take the first samples and wait for the workload's first figure, which proves that it runs.
 
         Raises:
-            WorkloadFault: it ended, or printed no figure in time.
+            WorkloadFault: it ended, or printed no figure within the plan's ``quiet-after``.
         """
         self._sample()
-        limit_s = min(timeout_s, max(self._cell.workload.quiet_after, self._plan.measure.every))
-        until_s = self._bench.clock.monotonic() + limit_s
+        until_s = self._bench.clock.monotonic() + self._patience_s
         while (left_s := until_s - self._bench.clock.monotonic()) > 0:
             line = self._process.wait_line(left_s)
             if line is not None and self._take([line]):
                 return
             if line is None and self._process.ended() is not None:
                 self._insist_it_runs()
+        within = format_duration(self._patience_s)
+        if not self._log:
+            raise WorkloadFault(f"the workload printed no whole line within {within}")
         raise WorkloadFault(
-            f"the workload printed no line that its reader can read within {format_duration(limit_s)}; "
-            f"its output began: {self._opening()}"
+            f"the workload printed no line that its reader can read within {within}; its output began: {self._opening()}"
         )
 
     def warm_up(self) -> None:
@@ -111,17 +118,18 @@ class Observation:
 
     def log(self) -> str:
         """The workload's output as it came, with its standard error at the end."""
-        self._take(self._process.lines())
+        with suppress(WorkloadFault):  # the last lines are kept whether they can be read or not
+            self._take(self._process.lines())
         errors = self._process.errors()
         return "\n".join([*self._log, *([f"--- standard error ---\n{errors}"] if errors else [])]) + "\n"
 
     def _step(self) -> None:
-        self._tick += 1
-        clock = self._bench.clock
-        clock.sleep(self.launched_s + self._tick * self._plan.measure.every - clock.monotonic())
-        self._sample()
-        if self._take(self._process.lines()):
-            self._last_figure_s = clock.monotonic()
+        clock, every_s = self._bench.clock, self._plan.measure.every
+        # Of moments that were missed, because a machine was slow to answer, only the last is made up for: no burst.
+        self._tick = max(self._tick + 1, int((clock.monotonic() - self.launched_s) / every_s))
+        clock.sleep(self.launched_s + self._tick * every_s - clock.monotonic())
+        self._take(self._process.lines())
+        self._sample()  # after the lines, so that the counters cover every reading
         self._insist_it_runs()
         self._look()
 
@@ -132,10 +140,16 @@ class Observation:
             self.host_samples.append(sample)
 
     def _take(self, lines: list[Line]) -> int:
-        room = max(_LOG_LINES - len(self._log), 0)
-        self._log.extend(line.text + (" [cut]" if line.cut else "") for line in lines[:room])
-        self._dropped += max(len(lines) - room, 0)
-        return self._parser.feed(lines)
+        for line in lines:
+            self._log_room -= len(line.text) + 1
+            if self._log_room >= 0:
+                self._log.append(line.text + (" [cut]" if line.cut else ""))
+            else:
+                self._dropped += 1
+        figures = self._parser.feed(lines)
+        if figures:
+            self._last_figure_s = self._bench.clock.monotonic()
+        return figures
 
     def _insist_it_runs(self) -> None:
         status = self._process.ended()
@@ -145,7 +159,7 @@ class Observation:
                 f"the workload ended by itself with exit status {status} before it was measured; it said: {said}"
             )
         silent_s = self._bench.clock.monotonic() - self._last_figure_s
-        if silent_s > max(self._cell.workload.quiet_after, 3 * self._plan.measure.every):
+        if silent_s > self._patience_s:
             raise WorkloadFault(
                 f"the workload has printed no figure for {format_duration(silent_s)} (limit: the plan's quiet-after)"
             )

@@ -348,6 +348,9 @@ class StopRequest(Protocol):
     def requested(self) -> bool:
         """True from the first interrupt on."""
 
+    def hold_off(self) -> None:
+        """The guest is being put back: from now on nobody can insist any more. Safe to call twice."""
+
 
 # ------------------------------------------------------------------------------------------------------- workloads
 

@@ -54,7 +54,8 @@ def _lines(plan: Plan, bench: Bench) -> Iterator[Readiness]:
         yield from _machine(bench, "guest")
         yield _counters(bench)
     else:
-        yield Readiness("guest ssh", "unavailable", "the guest is off, and a check does not start it")
+        for what in ("guest ssh", "vCPU counters"):
+            yield Readiness(what, "unavailable", "the guest is off, and a check does not start it")
 
 
 def _shapes(plan: Plan, description: Description) -> Iterator[Readiness]:
@@ -74,7 +75,11 @@ def _shapes(plan: Plan, description: Description) -> Iterator[Readiness]:
             detail = f"{shape.vcpus} vCPUs on {description.host_cpus} physical CPUs: they will wait for each other"
             yield Readiness(what, "look", detail)
         else:
-            yield Readiness(what, "ready", f"{shape.vcpus} vCPU and {format_size(shape.memory)} fit the host")
+            yield Readiness(
+                what,
+                "ready",
+                f"{shape.vcpus} {'vCPU' if shape.vcpus == 1 else 'vCPUs'} and {format_size(shape.memory)} fit the host",
+            )
 
 
 def _machine(bench: Bench, machine: Literal["host", "guest"]) -> Iterator[Readiness]:
@@ -127,7 +132,7 @@ def _load(bench: Bench, sampler: Sampler, machine: str) -> Iterator[Readiness]:
     first = sampler.sample()
     bench.clock.sleep(_LOOK_S)
     last = sampler.sample()
-    names = sorted({name.split(".")[0].rstrip("0123456789") for name in last.values})
+    names = sorted({name.split(".")[0].rstrip("0123456789") for name in last.values if "." in name})
     yield Readiness(
         f"{machine} counters", "ready" if names else "not ready", f"{', '.join(names) or 'none'} by {sampler.method}"
     )

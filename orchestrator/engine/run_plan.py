@@ -16,7 +16,15 @@ from orchestrator.engine.host_watch import HostWatch
 from orchestrator.engine.news import RunBegan, RunEnded, TrialBegan, TrialEnded
 from orchestrator.engine.ports import Description, Hypervisor, RunWriter, SavedGuest, TrialData
 from orchestrator.engine.run_trial import TrialRunner
-from orchestrator.errors import InputError, Problem, RestoreError, StageError, StoreError, UnreachableError
+from orchestrator.errors import (
+    InputError,
+    Problem,
+    RestoreError,
+    StageError,
+    StoreError,
+    TrialbedError,
+    UnreachableError,
+)
 from orchestrator.units import utc_text
 
 
@@ -63,7 +71,10 @@ class Run:
             else:
                 state = "done"
         finally:
-            self._put_back(saved)
+            try:
+                self._bench.stop.hold_off()
+            finally:  # whoever insists as that call begins can do so once only
+                self._put_back(saved)
             self._end(state, records)
         return records
 
@@ -102,6 +113,8 @@ class Run:
         self._bench.reporter.tell(TrialBegan(trial))
         try:
             record, data = runner.run(trial)
+        except StoreError:
+            raise  # what cannot be written cannot be gone on with, and is no defect
         except Exception as error:  # noqa: BLE001 - a defect of ours costs this trial, not the night; it is kept whole
             self._note("notice", trial.id, {"defect": traceback.format_exc()})
             record, data = _defect(trial, error, utc_text(self._bench.clock.now())), TrialData((), (), (), (), "")
@@ -113,15 +126,18 @@ class Run:
     def _put_back(self, saved: SavedGuest) -> None:
         """Put the guest back, even when the journal can no longer be written: that is told afterwards."""
         unwritten = self._try_note("restore-started", {"guest": self._plan.guest})
-        self._host.close()
         try:
             self._bench.hypervisor.restore(saved)
-        except (StageError, RestoreError) as error:
-            self._try_note("restore-failed", {"reason": str(error)})
+        except Exception as error:  # whatever a driver raises, the guest's owner has to be told what to do
+            known = isinstance(error, TrialbedError)
+            reason = str(error) if known else f"{type(error).__name__}: {error}"
+            self._try_note("restore-failed", {"reason": reason} | ({} if known else {"defect": traceback.format_exc()}))
             raise RestoreError(
-                f"guest {self._plan.guest!r} could not be put back as it was: {error}. "
+                f"guest {self._plan.guest!r} could not be put back as it was: {reason}. "
                 f"Its definition before the run is kept in {self._writer.location}/before: define it from there by hand"
             ) from error
+        finally:
+            self._host.close()
         unwritten = unwritten or self._try_note("restored", {"guest": self._plan.guest})
         if unwritten is not None:
             raise unwritten

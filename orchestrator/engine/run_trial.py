@@ -36,6 +36,11 @@ _EXCHANGES = 20
 _STOP_WORKLOAD_WITHIN_S = 10.0
 
 
+_Machine = Literal["host", "guest"]
+_When = Literal["before", "after"]
+_MACHINES: tuple[_Machine, ...] = ("host", "guest")
+
+
 @dataclass
 class _Hold:
     """What a trial holds open, and what it has learnt so far."""
@@ -46,8 +51,7 @@ class _Hold:
     observation: Observation | None = None
     seen: dict[str, str] = field(default_factory=dict)
     times: list[StageTime] = field(default_factory=list)
-    clocks: list[ClockOffset] = field(default_factory=list)
-    offsets: dict[str, Offset] = field(default_factory=dict)
+    offsets: dict[tuple[_Machine, _When], Offset] = field(default_factory=dict)
     stage: str = ""
 
 
@@ -75,6 +79,10 @@ class TrialRunner:
         except StageError as error:
             failure = error
             self._note("stage-failed", trial.id, {"stage": hold.stage, "reason": str(error)})
+        except BaseException:  # an interrupt, a full disk, a defect: the next trial must not find this one's login open
+            if hold.guest is not None:
+                hold.guest.close()
+            raise
         failed_stage = hold.stage if failure is not None else None
         try:
             self._run_stage(stages.STOP, trial, hold, lambda left: self._stop(hold, left))
@@ -99,9 +107,7 @@ class TrialRunner:
         )
         self._last_boot_id = hold.seen.get("boot_id")
         self._run_stage(stages.DEPLOY, trial, hold, lambda left: self._deploy(trial, guest, start, left))
-        observation = self._run_stage(
-            stages.LAUNCH, trial, hold, lambda left: self._launch(trial, hold, guest, start, left)
-        )
+        observation = self._run_stage(stages.LAUNCH, trial, hold, lambda _left: self._launch(trial, hold, guest, start))
         self._run_stage(stages.WARM_UP, trial, hold, lambda _left: observation.warm_up())
         self._run_stage(stages.MEASURE, trial, hold, lambda _left: observation.measure())
 
@@ -111,12 +117,15 @@ class TrialRunner:
         self._bench.reporter.tell(StageBegan(stage.name))
         began_s = self._bench.clock.monotonic()
 
+        tries = 1
+
         def again(number: int, error: StageError) -> None:
+            nonlocal tries
+            tries = number
             self._bench.reporter.tell(StageBegan(stage.name, number, str(error)))
 
-        tries = 1
         try:
-            answer, tries = stages.attempt(stage, action, self._bench.clock, again)
+            answer, _ = stages.attempt(stage, action, self._bench.clock, again)
         finally:
             hold.times.append(
                 StageTime(stage=stage.name, seconds=self._bench.clock.monotonic() - began_s, attempts=tries)
@@ -143,7 +152,7 @@ class TrialRunner:
             said = (done.errors.strip() or done.output.strip())[-300:]
             raise WorkloadFault(f"preparing the workload ended with exit status {done.status}: {said}")
 
-    def _launch(self, trial: Trial, hold: _Hold, guest: Shell, start: Launch, left: Remaining) -> Observation:
+    def _launch(self, trial: Trial, hold: _Hold, guest: Shell, start: Launch) -> Observation:
         self._let_go(hold)
         root = self._bench.hypervisor.guest_root()
         hold.sampler = self._bench.samplers.open(guest, machine="guest", root=root)
@@ -151,9 +160,9 @@ class TrialRunner:
         self._fingerprint(guest, root)
         self._clock_offsets(hold, "before")
         hold.process = guest.start(start.command, folder=start.folder)
-        channels = Channels(hold.process, hold.sampler, self._host, hold.offsets.get("guest before"))
+        channels = Channels(hold.process, hold.sampler, self._host, hold.offsets.get(("guest", "before")))
         hold.observation = Observation(self._plan, trial.cell, self._bench, channels)
-        hold.observation.begin(left())
+        hold.observation.begin()
         return hold.observation
 
     def _fingerprint(self, guest: Shell, root: str) -> None:
@@ -163,27 +172,11 @@ class TrialRunner:
             self._keep_environment(facts)
             self._environment_kept = True
 
-    def _clock_offsets(self, hold: _Hold, when: Literal["before", "after"]) -> None:
-        sampler = hold.sampler
-        measured = {
-            "host": self._host.exchanges(_EXCHANGES),
-            "guest": [sampler.exchange() for _ in range(_EXCHANGES)] if sampler is not None else [],
-        }
-        machine: Literal["host", "guest"]
-        for machine in ("host", "guest"):
-            if not measured[machine]:
-                continue
-            best = best_offset(measured[machine])
-            hold.offsets[f"{machine} {when}"] = best
-            hold.clocks.append(
-                ClockOffset(
-                    machine=machine,
-                    when=when,
-                    offset_s=best.offset_s,
-                    uncertainty_s=best.uncertainty_s,
-                    exchanges=best.exchanges,
-                )
-            )
+    def _clock_offsets(self, hold: _Hold, when: _When) -> None:
+        if host := self._host.exchanges(_EXCHANGES):
+            hold.offsets["host", when] = best_offset(host)
+        if (sampler := hold.sampler) is not None:
+            hold.offsets["guest", when] = best_offset([sampler.exchange() for _ in range(_EXCHANGES)])
 
     # --------------------------------------------------------------------------------------------------- the end
 
@@ -233,7 +226,16 @@ class TrialRunner:
             ended_utc=utc_text(self._bench.clock.now()),
             launched_monotonic_s=hold.observation.launched_s if hold.observation is not None else None,
             stages=tuple(hold.times),
-            clocks=tuple(hold.clocks),
+            clocks=tuple(
+                ClockOffset(
+                    machine=machine,
+                    when=when,
+                    offset_s=best.offset_s,
+                    uncertainty_s=best.uncertainty_s,
+                    exchanges=best.exchanges,
+                )
+                for (machine, when), best in hold.offsets.items()
+            ),
             workload_sha256=dict(self._bench.loads[trial.cell.workload.name].sha256),
             seen_inside=hold.seen,
             summary=summary,
@@ -244,7 +246,7 @@ class TrialRunner:
         if observation is None:
             return None
         return summarise(
-            throughput=observation.series(hold.offsets.get("guest after")),
+            throughput=observation.series(hold.offsets.get(("guest", "after"))),
             vcpu=observation.vcpu_samples,
             host=observation.host_samples,
             guest=observation.guest_samples,
@@ -252,7 +254,7 @@ class TrialRunner:
             rules=self._plan.measure,
             confidence=self._plan.decide.confidence,
             vcpus=trial.cell.shape.vcpus,
-            clocks={m: (hold.offsets.get(f"{m} before"), hold.offsets.get(f"{m} after")) for m in ("host", "guest")},
+            clocks={m: (hold.offsets.get((m, "before")), hold.offsets.get((m, "after"))) for m in _MACHINES},
             output_problems=observation.problems(),
         )
 
@@ -260,7 +262,8 @@ class TrialRunner:
         observation = hold.observation
         if observation is None:
             return TrialData((), (), (), (), "")
-        rows = [{"time_s": r.time_s, "value": r.value} for r in observation.readings(hold.offsets.get("guest after"))]
+        after = hold.offsets.get(("guest", "after"))
+        rows = [{"time_s": r.time_s, "value": r.value} for r in observation.readings(after)]
         return TrialData(
             rows, observation.host_samples, observation.guest_samples, observation.vcpu_samples, observation.log()
         )

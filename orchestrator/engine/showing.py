@@ -15,8 +15,13 @@ from orchestrator.errors import StoreError
 from orchestrator.units import PERIODS
 
 
-def pick_trial(run: StoredRun, trial: str) -> TrialRecord:
+def pick_trial(run: StoredRun, trial: str, damaged: Sequence[str] = ()) -> TrialRecord:
     """The trial that a person means by its id, its number, or an unambiguous beginning of its id.
+
+    Args:
+        run: as far as it could be read.
+        trial: what the person wrote.
+        damaged: what could not be read of the run, in words that hold the ids of the trials they are about.
 
     Raises:
         StoreError: when it means none or several, with what there is.
@@ -24,8 +29,6 @@ def pick_trial(run: StoredRun, trial: str) -> TrialRecord:
     finished = {record.id: record for record in run.trials}
     if trial in finished:
         return finished[trial]
-    if not finished:
-        raise StoreError(f"run {run.record.id} has no finished trial yet")
     number = int(trial[:18]) if trial.isascii() and trial.isdecimal() else None
     matches = [record for record in run.trials if record.number == number]
     matches = matches or [record for name, record in finished.items() if trial and name.startswith(trial)]
@@ -35,7 +38,12 @@ def pick_trial(run: StoredRun, trial: str) -> TrialRecord:
         raise StoreError(
             f"{trial!r} fits several trials: {', '.join(match.id for match in matches[:8])}; give more of the name"
         )
-    if any(planned.id == trial or str(planned.number) == trial for planned in run.record.trials):
+    meant = next((p.id for p in run.record.trials if trial == p.id or number == p.number), None)
+    if meant is not None and (lost := [problem for problem in damaged if meant in problem]):
+        raise StoreError(f"trial {meant} was run and cannot be shown:\n" + "\n".join(lost))
+    if not finished:
+        raise StoreError(f"run {run.record.id} has no finished trial yet")
+    if meant is not None:
         raise StoreError(
             f"trial {trial!r} is planned and has not been run to its end yet; 'trialbed resume' goes on with the run"
         )

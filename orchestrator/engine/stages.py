@@ -38,7 +38,8 @@ class Stage:
     """One row of the table.
 
     Attributes:
-        limit_s: after so long nothing is tried again, and what waits gives up; ``None``: the plan limits it.
+        limit_s: after so long nothing is tried again, and what waits gives up; ``None``: the plan limits it. (The plan
+            also limits the wait for a launched workload's first figure.)
     """
 
     name: str

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import signal
 from collections.abc import Callable, Sequence
 
 import pytest
@@ -16,6 +17,7 @@ from orchestrator.core.measure.clock import Offset
 from orchestrator.core.measure.samples import Reading
 from orchestrator.core.measure.throughput import throughput
 from orchestrator.engine.ports import MAX_LINE, Line
+from orchestrator.errors import WorkloadFault
 
 AWAY = Offset(offset_s=5000.0, uncertainty_s=0.001, at_s=0.0, exchanges=10)
 """The guest's clock is 5000 s ahead of the controller's."""
@@ -34,6 +36,17 @@ def values(readings: Sequence[Reading]) -> list[float]:
 
 
 # ------------------------------------------------------------------------------------------------ reading a line
+
+
+def test_a_pattern_that_would_never_end_fails_its_trial_and_not_the_night(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Forty digits and an x: a repetition inside a repetition tries 2^40 ways to split them (common knowledge).
+    monkeypatch.setattr("orchestrator.adapters.guest_output.PATTERN_TAKES_S", 0.05)
+    output = reader(pattern=r"^(?P<value>([0-9]+)+)$")
+    assert output.feed(lines("812", "813")) == 2
+    with pytest.raises(WorkloadFault, match=r"takes more than 0\.05 s of CPU time"):
+        output.feed(lines("1" * 40 + "x"))
+    assert signal.getitimer(signal.ITIMER_VIRTUAL) == (0.0, 0.0)
+    assert output.feed(lines("1" * 40 + "x", "814")) == 0, "the trial has failed: what is left is not read"
 
 
 def test_a_pattern_finds_the_figure_among_other_lines() -> None:

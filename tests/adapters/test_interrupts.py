@@ -37,6 +37,19 @@ def test_a_request_to_terminate_insists_at_once(number: int) -> None:
         assert stop.requested
 
 
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_once_the_guest_is_being_put_back_every_signal_is_answered_with_words_only(number: int) -> None:
+    told: list[str] = []
+    with Interrupts(told.append) as stop:
+        send(signal.SIGINT)
+        stop.hold_off()
+        stop.hold_off()
+        send(number)
+        send(number)
+    assert [text for text in told[1:] if "still putting the guest back" not in text] == []
+    assert len(told) == 3
+
+
 def test_handlers_are_given_back() -> None:
     before = signal.getsignal(signal.SIGINT)
     with Interrupts(lambda _text: None):

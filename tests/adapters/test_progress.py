@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import io
+import subprocess
+import sys
 
 import pytest
 from rich.console import Console
@@ -78,7 +81,7 @@ def test_the_panel_shows_run_trial_stage_throughput_and_target() -> None:
     assert "trial 1 of 2" in text
     assert "3 min 20 s to 15 min to go" in text
     assert "one (1 vCPU), bookings, threads 1, block 1: measure" in text
-    assert "60,240 per minute" in text
+    assert "60240 per minute" in text
     assert "known within 1.5 % (target 2.0 %)" in text
     assert all(len(line) <= 80 for line in text.splitlines())
 
@@ -92,6 +95,22 @@ def test_the_panel_scrolls_what_is_over_and_ends_with_the_run() -> None:
     text = told(console)
     assert "+ 0001-one-bookings-t1-b1" in text
     assert "x 0002-two-bookings-t2-b1" in text
+
+
+def test_the_time_left_goes_down_while_a_trial_is_in_hand_and_never_below_that_of_the_others() -> None:
+    clock = VirtualClock()
+    panel = Panel(screen(terminal=True), clock, "second")
+    panel.tell(RunBegan("run-1", "results/run-1", PLAN.title, "simulated guest", 4, 0, 200.0, 900.0))
+    clock.sleep(60)
+    panel.tell(TrialEnded(trial_record()))
+    left = []
+    for _ in range(4):
+        shown = screen(terminal=False)
+        shown.print(panel.view())
+        left.append(told(shown).splitlines()[0].partition("about ")[2].strip())
+        clock.sleep(30)
+    panel.close()
+    assert left == ["3 min to go", "2 min 30 s to go", "2 min to go", "2 min to go"]
 
 
 @pytest.mark.parametrize("terminal", [True, False])
@@ -116,9 +135,54 @@ def test_quiet_tells_notices_only_and_on_standard_error() -> None:
 
 def test_the_reporter_fits_where_the_output_goes() -> None:
     for terminal, quiet, kind in ((True, False, Panel), (False, False, Lines), (True, True, Quiet)):
-        reporter, close = make(screen(terminal=terminal), screen(terminal=False), VirtualClock(), "second", quiet=quiet)
-        assert type(reporter) is kind
-        close()
+        reporter = make(screen(terminal=terminal), screen(terminal=False), VirtualClock(), "second", quiet=quiet)
+        assert type(reporter.teller) is kind
+        reporter.close()
+        reporter.close()
+
+
+class Gone(io.StringIO):
+    """Where a terminal was until it was closed."""
+
+    def write(self, text: str) -> int:
+        raise OSError(errno.EIO, f"Input/output error, and {len(text)} characters are lost")
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+def test_a_terminal_that_is_closed_costs_the_news_and_not_the_run(terminal: bool) -> None:
+    console = Console(file=Gone(), force_terminal=terminal, width=80)
+    reporter = make(console, console, VirtualClock(), "second", quiet=False)
+    for news in STORY:
+        reporter.tell(news)
+    reporter.close()
+
+
+PIPED = """
+import sys
+from rich.console import Console
+from orchestrator.adapters.report.progress import make
+from orchestrator.engine.news import Notice
+from orchestrator.engine.virtual_clock import VirtualClock
+sys.stdin.read()
+console = Console(file=sys.stdout)
+reporter = make(console, console, VirtualClock(), "second", quiet=False)
+for number in range(3):
+    reporter.tell(Notice(f"event {number}"))
+reporter.close()
+sys.stderr.write("the run goes on")
+"""
+
+
+@pytest.mark.real
+def test_a_pipe_whose_reader_has_left_costs_the_news_and_not_the_run() -> None:
+    command = [sys.executable, "-c", PIPED]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        assert process.stderr is not None
+        process.stdout.close()
+        process.stdin.close()
+        assert process.stderr.read() == b"the run goes on"
 
 
 def test_an_outcome_names_flags_and_reasons() -> None:

@@ -146,7 +146,7 @@ def test_a_plan_of_minutes_is_shown_in_minutes() -> None:
     plan = {"workloads": [{"name": "bookings", "reader": {"pattern": "x", "figure": "rate", "per": "minute"}}]}
     run = run_of(trial_record(), plan=plan)
     assert reader_of(run.record, "bookings") == ("rate", "minute")
-    assert "144000 ± 1440 per minute" in shown(render_run(run))
+    assert "144000 ± 1400 per minute" in shown(render_run(run))
     assert rates(run, run.trials[0], [{"time_s": 1000.0 + t, "value": 60} for t in range(3)]).rate == (1.0, 1.0, 1.0)
 
 

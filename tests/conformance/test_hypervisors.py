@@ -35,7 +35,7 @@ def test_simulated_keeps_the_promises_of_a_driver(declared: dict[str, object]) -
 
 FAULTS_THAT_BREAK_A_PROMISE = {
     "does-not-boot": "did not answer",
-    "fewer-cpus": "CPUs are online",
+    "fewer-cpus": "CPU is online",
     "less-memory": "of memory where",
     "refuses-reshape": "refused the definition",
     "refuses-start": "did not start",

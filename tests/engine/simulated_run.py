@@ -31,6 +31,11 @@ class Heard:
     stop_on: Any = None
     requested: bool = False
 
+    held_off: bool = False
+
+    def hold_off(self) -> None:
+        self.held_off = True
+
     def tell(self, news: News) -> None:
         self.news.append(news)
         if self.stop_on is not None and self.stop_on(news):

@@ -34,7 +34,7 @@ def test_a_guest_as_asked_for_has_no_differences() -> None:
 
 def test_every_difference_is_named_with_both_figures() -> None:
     found = differences({"online": "0", "memory_kib": str(2 * GIB // 1024)}, shape())
-    assert found == ["1 CPUs are online where 2 were asked for", "it has 2 GiB of memory where 1 GiB were asked for"]
+    assert found == ["1 CPU is online where 2 were asked for", "it has 2 GiB of memory where 1 GiB were asked for"]
 
 
 @pytest.mark.parametrize("seen", [{}, {"online": "x", "memory_kib": "lots"}, {"online": "", "memory_kib": "-5"}])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import dataclasses
 import time
 
 import pytest
@@ -78,7 +80,7 @@ def test_live_news_carry_rate_interval_and_target() -> None:
         ("does-not-boot", "log in", "guest", "tried"),
         ("refuses-reshape", "reshape", "host", "tried 3 times"),
         ("refuses-start", "start", "host", "tried 2 times"),
-        ("fewer-cpus", "verify", "guest", "CPUs are online where 2 were asked for"),
+        ("fewer-cpus", "verify", "guest", "CPU is online where 2 were asked for"),
         ("less-memory", "verify", "guest", "of memory where 1 GiB were asked for"),
         ("workload-exits", "launch", "workload", "exit status"),
         ("workload-hangs", "launch", "workload", "printed no"),
@@ -266,3 +268,103 @@ def test_a_night_of_500_trials_passes_in_under_a_minute() -> None:
     assert len(records) == 500
     assert time.perf_counter() - began < 60
     assert experiment.clock.monotonic() > 10 * 3600
+
+
+def test_nobody_can_insist_any_more_once_the_guest_is_being_put_back(mocker) -> None:
+    experiment = Experiment(plan(design={"blocks": 1}), lab())
+    before, restore, held_off = definition(experiment), experiment.hypervisor.restore, []
+
+    def watched(saved) -> None:
+        held_off.append(experiment.heard.held_off)
+        restore(saved)
+
+    mocker.patch.object(experiment.hypervisor, "restore", side_effect=watched)
+    experiment.go()
+    assert held_off == [True]
+    assert definition(experiment) == before
+
+
+def test_an_interrupt_at_the_last_moment_does_not_keep_the_guest_from_being_put_back() -> None:
+    class AtTheLastMoment(Heard):
+        def hold_off(self) -> None:
+            raise KeyboardInterrupt
+
+    experiment = Experiment(plan(design={"blocks": 1}), lab(), heard=AtTheLastMoment())
+    before = definition(experiment)
+    with pytest.raises(KeyboardInterrupt):
+        experiment.go()
+    assert definition(experiment) == before
+    assert progress(experiment.store.kept["run-1"].journal).guest_is_back
+
+
+def test_whatever_a_driver_raises_while_the_guest_is_put_back_its_owner_is_told_what_to_do(mocker) -> None:
+    experiment = Experiment(plan(design={"blocks": 1}), lab())
+    mocker.patch.object(experiment.hypervisor, "restore", side_effect=OSError("the library lost its socket"))
+    with pytest.raises(RestoreError, match=r"could not be put back.*OSError: the library lost.*before"):
+        experiment.go()
+    failed = next(event for event in experiment.store.kept["run-1"].journal if event.event == "restore-failed")
+    assert "Traceback" in failed.detail["defect"]
+
+
+def test_a_journal_that_cannot_be_written_ends_the_run_and_is_not_called_a_defect(mocker) -> None:
+    experiment = Experiment(plan(design={"blocks": 1}), lab())
+    writer = experiment.writer()
+    append, refused = writer.append, []
+
+    def once_full(event) -> None:
+        if event.event == "stage-started" and not refused:
+            refused.append(event)
+            raise StoreError("the disk is full")
+        append(event)
+
+    mocker.patch.object(writer, "append", side_effect=once_full)
+    before = definition(experiment)
+    with pytest.raises(StoreError, match="full"):
+        experiment.go(writer)
+    assert definition(experiment) == before
+    assert not experiment.store.kept["run-1"].trials, "the trial can be run when the run is resumed"
+
+
+def test_a_stage_that_failed_tells_how_often_it_was_tried() -> None:
+    faults = [{"kind": "refuses-reshape", "trial": 1}]
+    record = Experiment(plan(design={"blocks": 1}), lab(faults=faults)).go()[0]
+    assert {stage.stage: stage.attempts for stage in record.stages} == {"reshape": 3, "stop": 1}
+
+
+def test_a_launch_that_is_tried_again_leaves_one_offset_of_each_clock(mocker) -> None:
+    experiment = Experiment(plan(design={"blocks": 1}), lab())
+    parser, failures = experiment.bench.parser, [HostFault("busy for a moment", may_pass=True)]
+
+    def fails_once(reader):
+        if failures:
+            raise failures.pop()
+        return parser(reader)
+
+    experiment.bench = dataclasses.replace(experiment.bench, parser=fails_once)
+    record = experiment.go()[0]
+    assert record.outcome == "measured"
+    assert next(stage.attempts for stage in record.stages if stage.stage == "launch") == 2
+    assert sorted((clock.machine, clock.when) for clock in record.clocks) == [
+        ("guest", "after"),
+        ("guest", "before"),
+        ("host", "after"),
+        ("host", "before"),
+    ]
+
+
+@pytest.mark.parametrize("error", [KeyboardInterrupt, ZeroDivisionError])
+def test_a_trial_that_is_cut_off_leaves_no_login_open(error: type[BaseException], mocker) -> None:
+    experiment = Experiment(plan(design={"blocks": 1}), lab())
+    shells, connect = [], experiment.bench.connector.connect
+
+    def counted(access, *, machine, timeout_s):
+        shells.append(connect(access, machine=machine, timeout_s=timeout_s))
+        mocker.spy(shells[-1], "close")
+        return shells[-1]
+
+    mocker.patch.object(experiment.bench.connector, "connect", side_effect=counted)
+    mocker.patch.object(experiment.hypervisor, "counters", side_effect=error)
+    with contextlib.suppress(KeyboardInterrupt):
+        experiment.go()
+    assert shells
+    assert all(shell.close.called for shell in shells)

@@ -16,6 +16,8 @@ from orchestrator.engine.read_series import Log
 _SEPARATOR = re.compile(r"\s*[,;\t]\s*|\s+")
 _TIMES = frozenset({"time", "time_s", "t", "s", "seconds", "elapsed", "elapsed_s", "timestamp"})
 
+#: Larger numbers are nobody's reading, and their squares could not be added up.
+_MOST = 1e100
 _NO_READING = frozenset({"", "nan", "inf", "infinity"})
 
 
@@ -70,7 +72,12 @@ def _value(problems: Problems, line: int, text: str) -> float | None:
         )
         return None
     value = float(text)
-    return value if math.isfinite(value) else math.nan
+    if not math.isfinite(value):
+        return math.nan
+    if abs(value) > _MOST:
+        problems.add(f"{shown(text)} is too large to be a reading", line=line, column="value")
+        return None
+    return value
 
 
 def _time(problems: Problems, line: int, text: str, last: float) -> float | None:

@@ -24,7 +24,10 @@ def render_forecast(view: Forecast) -> RenderableType:
     time = f"{format_duration(view.time.least_s)} to {format_duration(view.time.most_s)}"
     return Group(
         Text(safe(plan.title), style="bold"),
-        Text(f"{len(view.cells)} cells x {plan.design.blocks} blocks = {len(view.trials)} trials, {time}"),
+        Text(
+            f"{_counted(len(view.cells), 'cell')} x {_counted(plan.design.blocks, 'block')} = "
+            f"{_counted(len(view.trials), 'trial')}, {time}"
+        ),
         Text("  least: every trial settles and is precise at once; most: each uses all its time", style="dim"),
         Text(),
         _cells(view),
@@ -97,6 +100,10 @@ def _order(view: Forecast) -> list[RenderableType]:
         names = [trial.cell.id for trial in view.trials if trial.block == block]
         rows.append(Padding(Text(f"block {block}: {', '.join(names)}"), (0, 0, 0, 2)))
     return rows
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def _heading(text: str) -> Text:

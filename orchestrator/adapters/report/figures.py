@@ -18,7 +18,8 @@ def rate_text(interval: Interval | None, per: str) -> str:
     factor = PERIODS[per]
     if interval.low is None or interval.high is None:
         return f"{number(interval.mean * factor)} (no interval)"
-    return f"{number(interval.mean * factor)} ± {number((interval.high - interval.low) / 2 * factor)}"
+    half_width = (interval.high - interval.low) / 2 * factor
+    return f"{number(interval.mean * factor)} ± {number(float(f'{half_width:.2g}'))}"  # an error has two digits at most
 
 
 def window_text(window: Window | None) -> str:

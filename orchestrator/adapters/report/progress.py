@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from contextlib import suppress
 
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
@@ -10,8 +10,10 @@ from rich.progress_bar import ProgressBar
 from rich.table import Table
 from rich.text import Text
 
+from orchestrator.adapters.report.figures import rate_text
 from orchestrator.adapters.report.plain import safe
 from orchestrator.core.record.trial import TrialRecord
+from orchestrator.core.verdict.words import number
 from orchestrator.engine.news import Measured, News, Notice, RunBegan, RunEnded, StageBegan, TrialBegan, TrialEnded
 from orchestrator.engine.ports import Clock
 from orchestrator.units import PERIODS, Seconds, format_duration, utc_text
@@ -54,7 +56,10 @@ class Lines:
             case TrialBegan(trial=trial):
                 text = f"trial {trial.number}/{self._count} {trial.id} began"
             case StageBegan(stage=stage, attempt=attempt, why=why):
-                text = f"  {stage}" if attempt == 1 else f"  {stage}: try {attempt}, since {safe(why)}"
+                if attempt == 1:
+                    text = f"  {stage}"
+                elif attempt.bit_count() == 1:  # tries 2, 4, 8 and so on: a guest that boots is asked many times
+                    text = f"  {stage}: try {attempt}, since {safe(why)}"
             case TrialEnded(record=record):
                 text = f"trial {record.number}/{self._count} {record.id} {outcome_text(record, self._per)}"
             case Notice(text=notice):
@@ -74,7 +79,7 @@ class Panel:
         self._stage = ""
         self._measured: Measured | None = None
         self._rates: list[float] = []
-        self._began_s = self._trial_began_s = 0.0
+        self._began_s = self._trial_began_s = self._ended_s = 0.0
         self._ended = 0
         self._on = False
         self._live = Live(console=console, get_renderable=self.view, refresh_per_second=4, transient=True)
@@ -96,10 +101,8 @@ class Panel:
                 self._rates.append(news.rate)
             case TrialEnded(record=record):
                 self._ended += 1
-                mark, style = _MARKS[record.outcome]
-                self._console.print(
-                    Text.assemble((f"{mark} ", style), f"{record.id:<32} ", outcome_text(record, self._per))
-                )
+                self._ended_s = self._clock.monotonic()
+                self._console.print(self._finished(record))
             case Notice(text=text):
                 self._console.print(Text(f"note: {safe(text)}"))
             case RunEnded():
@@ -127,15 +130,23 @@ class Panel:
         if trial is not None:
             spent = format_duration(round(self._clock.monotonic() - self._trial_began_s))
             cell = trial.trial.cell
-            where = f"{cell.shape.name} ({cell.shape.vcpus} vCPU), {cell.workload.name}, threads {cell.threads}"
+            where = f"{cell.shape.name} ({_vcpus(cell.shape.vcpus)}), {cell.workload.name}, threads {cell.threads}"
             rows.append(Text(f"{where}, block {trial.trial.block}: {self._stage}, {spent}"))
         if self._measured is not None:
             rows.append(Text(self._measured_text(self._measured)))
         return Group(*rows)
 
+    def _finished(self, record: TrialRecord) -> RenderableType:
+        mark, style = _MARKS[record.outcome]
+        row = Table.grid(padding=(0, 1))
+        row.add_column(no_wrap=True)
+        row.add_column(no_wrap=True)
+        row.add_row(Text(mark, style=style), Text(record.id), Text(outcome_text(record, self._per)))
+        return row
+
     def _measured_text(self, now: Measured) -> str:
         factor = PERIODS[self._per]
-        text = f"{spark(self._rates[-24:])} {now.rate * factor:,.0f} per {self._per}; {safe(now.state)}"
+        text = f"{spark(self._rates[-24:])} {number(now.rate * factor)} per {self._per}; {safe(now.state)}"
         if now.within is not None:
             text += f", mean known within {now.within:.1%} (target {now.target:.1%})".replace("%", " %")
         return text
@@ -143,9 +154,10 @@ class Panel:
     def _time_left(self, run: RunBegan) -> str:
         if not self._ended:
             return f"{_range(run.least_s, run.most_s)} to go"
-        each = (self._clock.monotonic() - self._began_s) / self._ended
-        left = max(each * (run.trials - run.done) - (self._clock.monotonic() - self._began_s), 0.0)
-        return f"about {format_duration(round(left))} to go"
+        each_s = (self._ended_s - self._began_s) / self._ended
+        after_this_one = max(run.trials - run.done - self._ended - 1, 0)
+        in_hand_s = max(each_s - (self._clock.monotonic() - self._ended_s), 0.0)
+        return f"about {format_duration(round(after_this_one * each_s + in_hand_s))} to go"
 
 
 _MARKS = {"measured": ("+", "green"), "unsteady": ("~", "yellow"), "failed": ("x", "red")}
@@ -156,13 +168,16 @@ def outcome_text(record: TrialRecord, per: str) -> str:
     summary = record.summary
     if summary is None or summary.throughput is None:
         return f"{record.outcome}: {safe(record.reason)}"
-    mean, factor = summary.throughput, PERIODS[per]
-    text = f"{mean.mean * factor:,.0f} per {per}"
-    if mean.low is not None and mean.high is not None:
-        text += f" ({mean.low * factor:,.0f} to {mean.high * factor:,.0f})"
-    flags = [check.name for check in summary.checks if check.state == "flag"]
-    doubt = "" if record.outcome == "measured" else f"; {record.outcome}: {safe(record.reason)}"
-    return text + doubt + (f"; look at: {', '.join(flags)}" if flags else "")
+    parts = [f"{rate_text(summary.throughput, per)} per {per}"]
+    if record.outcome != "measured":
+        parts.append(f"{record.outcome}: {safe(record.reason)}")
+    if flags := [check.name for check in summary.checks if check.state == "flag"]:
+        parts.append(f"look at: {', '.join(flags)}")
+    return "; ".join(parts)
+
+
+def _vcpus(number: int) -> str:
+    return "1 vCPU" if number == 1 else f"{number} vCPUs"
 
 
 def spark(values: list[float]) -> str:
@@ -177,13 +192,30 @@ def _range(least_s: Seconds, most_s: Seconds) -> str:
     return f"{format_duration(least_s)} to {format_duration(most_s)}"
 
 
-def make(
-    console: Console, errors: Console, clock: Clock, per: str, *, quiet: bool
-) -> tuple[Quiet | Lines | Panel, Callable[[], None]]:
-    """The reporter that fits where the output goes, and what closes it."""
+class Unfailing:
+    """Any of the above as a :class:`~orchestrator.engine.ports.Reporter`: what it tells may be lost, the run may not.
+
+    The reader of a pipe goes away, a terminal is closed, the disk under a redirected output fills up; and a signal may
+    be told of while another event is just being written.
+    """
+
+    def __init__(self, teller: Quiet | Lines | Panel) -> None:
+        self.teller = teller
+
+    def tell(self, news: News) -> None:
+        """Tell the event, if that can be done."""
+        with suppress(Exception, SystemExit):  # rich exits where a pipe is broken
+            self.teller.tell(news)
+
+    def close(self) -> None:
+        """Take away what is on the screen; safe to call twice."""
+        if isinstance(self.teller, Panel):
+            with suppress(Exception, SystemExit):
+                self.teller.close()
+
+
+def make(console: Console, errors: Console, clock: Clock, per: str, *, quiet: bool) -> Unfailing:
+    """The reporter that fits where the output goes."""
     if quiet:
-        return Quiet(errors), lambda: None
-    if console.is_terminal:
-        panel = Panel(console, clock, per)
-        return panel, panel.close
-    return Lines(console, clock, per), lambda: None
+        return Unfailing(Quiet(errors))
+    return Unfailing(Panel(console, clock, per) if console.is_terminal else Lines(console, clock, per))

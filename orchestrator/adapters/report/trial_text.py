@@ -28,7 +28,9 @@ _LOG_WIDTH = 200
 _CHECK_MARKS = {"ok": ("+", "green"), "flag": ("!", "yellow"), "unavailable": ("?", "dim")}
 
 
-def render_trial(run: StoredRun, trial: TrialRecord, data: TrialData, problems: Sequence[str] = ()) -> RenderableType:
+def render_trial(
+    run: StoredRun, trial: TrialRecord, data: TrialData, problems: Sequence[str] = (), per: str | None = None
+) -> RenderableType:
     """A trial.
 
     Args:
@@ -36,8 +38,9 @@ def render_trial(run: StoredRun, trial: TrialRecord, data: TrialData, problems: 
         trial: its record.
         data: its series and log.
         problems: what the store found wrong while reading them.
+        per: period of the throughput; that of the workload's own figures when not given.
     """
-    _, per = reader_of(run.record, trial.workload)
+    per = per if per is not None else reader_of(run.record, trial.workload)[1]
     parts: list[RenderableType] = [
         Text(f"Trial {safe(trial.id)}", style="bold"),
         Text(f"of run {safe(run.record.id)}"),

@@ -152,7 +152,7 @@ def _in_words(found: Comparison) -> str:
         who = f"{new} against {base}"
     size = change(found.ratio, whole=found.low is None)
     if found.low is None or found.high is None:
-        why = "a single reading" if found.readings <= 1 else "no interval"
+        why = "no block holds both" if found.paired and not found.readings else "a single reading"
         return f"{who}: undecided, {size} on the figures ({why})"
     text = f"{who}: {found.verdict}, {size} ({span(found.low, found.high)})"
     if found.verdict != "undecided":

@@ -89,7 +89,6 @@ def _log_in(transport: paramiko.Transport, keys: Sequence[paramiko.PKey], peer: 
         return
     tried = ", ".join(str(offered_key(key)) for key in keys)
     hint = "see whether one is among the user's authorized keys, or name another 'identity' in the lab"
-    hint = "see whether one is among the user's authorized keys, or name another 'identity' in the lab"
     raise peer.fault(f"login refused for user {peer.user!r}; tried {tried}; {hint}")
 
 

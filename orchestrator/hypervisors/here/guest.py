@@ -29,9 +29,7 @@ def main(folder: Path) -> None:
         _raise_open_files()  # after the login process was started, which passes its limits on to the guest's programs
         signal.signal(signal.SIGTERM, lambda *_: machine.end())
         signal.signal(signal.SIGUSR1, lambda *_: machine.end() if os.getppid() != tool else None)
-        signal_when_parent_ends(
-            signal.SIGUSR1
-        )  # "parent" is a thread: it may end while the tool goes on, hence the check
+        signal_when_parent_ends(signal.SIGUSR1)  # the "parent" is a thread and may end before the tool: hence the check
         machine.serve()
     finally:
         shutil.rmtree(folder, ignore_errors=True)

@@ -74,7 +74,7 @@ class HereHypervisor:
             kind=KIND,
             vcpus=self._definition.vcpus,
             memory=self._definition.memory,
-            running=self._running,
+            running=self._is_on(),
             host_cpus=len(cpus),
             max_memory=_physical_memory(),
             remarks=self._remarks(),
@@ -99,11 +99,11 @@ class HereHypervisor:
 
     def save(self) -> SavedGuest:
         """See :class:`~orchestrator.engine.ports.Hypervisor`."""
-        return SavedGuest({_DEFINITION: self._definition.to_json()}, self._running)
+        return SavedGuest({_DEFINITION: self._definition.to_json()}, self._is_on())
 
     def reshape(self, shape: Shape) -> None:
         """See :class:`~orchestrator.engine.ports.Hypervisor`."""
-        if self._running:
+        if self._is_on():
             raise HostFault(f"guest {self._guest} is on; it is reshaped only while it is off")
         if unknown := sorted(shape.extras - self.features):
             raise HostFault(
@@ -132,10 +132,10 @@ class HereHypervisor:
                 f"the saved definition of guest {self._guest} cannot be read ({error}); {_NO_REPAIR}"
             ) from error
         try:
-            if self._running and (not saved.running or definition != self._definition):
+            if self._is_on() and (not saved.running or definition != self._definition):
                 self.stop(_REQUEST_S)
             self._definition = definition
-            if saved.running and not self._running:
+            if saved.running and not self._is_on():
                 self.start()
         except TrialbedError as error:
             raise RestoreError(f"guest {self._guest} could not be put back: {error}; {_NO_REPAIR}") from error
@@ -144,7 +144,7 @@ class HereHypervisor:
 
     def start(self) -> None:
         """See :class:`~orchestrator.engine.ports.Hypervisor`."""
-        if self._running:
+        if self._is_on():
             raise HostFault(f"guest {self._guest} is on already")
         shape = self._definition
         self._started().ask("on", _REQUEST_S, vcpus=shape.vcpus, memory=shape.memory, cpus=shape.pin)
@@ -152,10 +152,19 @@ class HereHypervisor:
 
     def stop(self, timeout_s: Seconds) -> None:
         """End every process: by SIGTERM, and what is left after half of the time (at most 2 s) by SIGKILL."""
-        if not self._running:
+        if not self._is_on():
             return
         self._started().ask("off", timeout_s + _KILL_S, grace_s=min(2.0, timeout_s / 2))
         self._running = False
+
+    def _is_on(self) -> bool:
+        """Whether it is on. One whose process was killed (for memory, say) is off: the next trial begins with another.
+
+        Only the counters still ask a process that is gone, so that the trial in hand fails and says why.
+        """
+        if self._link is not None and self._link.ended:
+            self.close()
+        return self._running
 
     def close(self) -> None:
         """See :class:`~orchestrator.engine.ports.Hypervisor`."""

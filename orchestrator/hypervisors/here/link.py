@@ -34,7 +34,10 @@ class Link:
 
     def __init__(self) -> None:
         """Start the process. Raises HostFault when it does not come up."""
-        self.folder = Path(tempfile.mkdtemp(prefix="trialbed-here-"))
+        try:
+            self.folder = Path(tempfile.mkdtemp(prefix="trialbed-here-"))
+        except OSError as error:
+            raise HostFault(f"no folder can be made for the guest ({error}); free some space, or set TMPDIR") from error
         self._errors: IO[bytes] = (self.folder / "errors").open("w+b")
         self._process = subprocess.Popen(  # noqa: S603 - this package's own module
             [sys.executable, "-m", "orchestrator.hypervisors.here.guest", str(self.folder)],
@@ -51,11 +54,17 @@ class Link:
         self._poll = select.poll()  # unlike select(), without a limit on the number of a file
         self._poll.register(self._from.descriptor, select.POLLIN)
         self._ready: list[Message] = []
+        self._asked = 0
         try:
             self.hello = self._receive("come up", _START_S)
         except BaseException:
             self.close()
             raise
+
+    @property
+    def ended(self) -> bool:
+        """Whether the process is gone, by whatever end."""
+        return self._process.poll() is not None
 
     def ask(self, op: str, timeout_s: Seconds, **facts: Any) -> Message:
         """One request and its answer.
@@ -63,11 +72,14 @@ class Link:
         Raises:
             HostFault: when it is refused, or there is no answer within ``timeout_s``.
         """
+        self._asked += 1
         try:
-            send(self._to, {"op": op, **facts})
+            send(self._to, {"op": op, "number": self._asked, **facts})
         except (OSError, ValueError) as error:
             raise HostFault(f"the guest's process has ended before {op!r}: {self._last_words()}") from error
         answer = self._receive(f"answer {op!r}", timeout_s)
+        while answer["number"] < self._asked:  # it belongs to a request that was given up
+            answer = self._receive(f"answer {op!r}", timeout_s)
         if "error" in answer:
             raise HostFault(f"the guest's process refused {op!r}: {answer['error']}")
         return answer

@@ -34,7 +34,10 @@ _KILL_S = 10.0
 
 
 class Machine:
-    """Serves the tool's requests (``on``, ``off``, ``counters``, ``quit``) until the tool ends, by whatever end."""
+    """Serves the tool's requests (``on``, ``off``, ``counters``, ``quit``) until the tool ends, by whatever end.
+
+    Each answer carries the number of its request, since a request may be given up before it is answered.
+    """
 
     def __init__(self, folder: Path, holder: Holder) -> None:
         self._folder = folder
@@ -166,7 +169,7 @@ class Machine:
 
     def _answer(self) -> None:
         for request in self._requests.read():
-            answer = self._do(request)
+            answer = {**self._do(request), "number": request["number"]}
             with contextlib.suppress(OSError):  # the tool is gone: the next read tells
                 send(sys.stdout.fileno(), answer)
         if self._requests.ended:

@@ -8,6 +8,7 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import textwrap
 from pathlib import Path
 
@@ -244,3 +245,34 @@ def test_a_guest_whose_process_died_is_told_clearly(guest):
     os.kill(guest.process, signal.SIGKILL)
     with pytest.raises(HostFault, match="the guest's process"):
         guest.hypervisor.counters()
+
+
+@pytest.mark.real
+def test_a_guest_whose_process_died_is_off_and_begins_anew(guest):
+    guest.start(shape())
+    os.kill(guest.process, signal.SIGKILL)
+    assert eventually(lambda: not guest.hypervisor.describe().running)
+    guest.hypervisor.stop(5)
+    guest.start(shape(2))
+    assert guest.login().run(["echo", "hello"]).output == "hello\n"
+    assert "vcpu.1.run_ns" in guest.hypervisor.counters().values
+
+
+@pytest.mark.real
+def test_an_answer_that_comes_too_late_is_not_taken_for_that_to_a_later_request(guest, monkeypatch):
+    guest.start(shape())
+    monkeypatch.setattr("orchestrator.hypervisors.here.hypervisor._REQUEST_S", 0.2)
+    os.kill(guest.process, signal.SIGSTOP)
+    with pytest.raises(HostFault, match=r"did not answer 'counters' within 0\.2 s"):
+        guest.hypervisor.counters()
+    os.kill(guest.process, signal.SIGCONT)
+    monkeypatch.undo()
+    guest.hypervisor.stop(5)
+    guest.start(shape(2))
+    assert "vcpu.1.run_ns" in guest.hypervisor.counters().values
+
+
+def test_a_machine_without_room_for_the_guest_s_folder_is_told(monkeypatch):
+    monkeypatch.setattr(tempfile, "tempdir", "/nowhere")
+    with pytest.raises(HostFault, match=r"no folder can be made.*TMPDIR"):
+        GuestUnderTest().start(shape())

@@ -28,6 +28,9 @@ class Quiet:
 
     requested = False
 
+    def hold_off(self) -> None:
+        """There is nobody to hold off."""
+
     def tell(self, news: object) -> None:
         """Say nothing."""
 
