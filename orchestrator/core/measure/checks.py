@@ -207,12 +207,12 @@ def clocks(e: Evidence) -> Check:
         rate = clock_rate(before, after) if before is not None and after is not None else None
         if rate is None:
             unknown = True
-            parts.append(f"{machine}: not measured before and after")
+            parts.append(f"{machine} not measured before and after")
             continue
         wrong = wrong or abs(rate.rate) - rate.uncertainty > NOTABLE_RATE
         unknown = unknown or rate.uncertainty > NOTABLE_RATE
-        parts.append(f"{machine}: {rate.rate:+.3%} ± {rate.uncertainty:.3%}")
-    detail = "against the controller's clock " + ", ".join(parts).replace("%", " %")
+        parts.append(f"{machine} {rate.rate:+z.3%} ± {rate.uncertainty:.3%}")
+    detail = "against the controller's clock: " + ", ".join(parts).replace("%", " %")
     if wrong:
         return _flag(name, detail)
     return _unavailable(name, detail) if unknown else _ok(name, detail)

@@ -70,7 +70,8 @@ def read_log(times_s: Sequence[float] | None, values: Sequence[float], confidenc
     end_s = float(times_s[found.start_index]) if times_s is not None else float(found.start_index)
     remaining = sum(1 for value in kept if math.isfinite(value))
     reason = (
-        f"no drift and no step of more than {format_percent(SMALLEST_CHANGE)} in the last {remaining} of {n} readings"
+        f"no drift, step or swing of more than {format_percent(SMALLEST_CHANGE)} stands out "
+        f"in the last {remaining} of {n} readings"
     )
     sentence = _sentence(interval, end_s, remaining, confidence, timed=times_s is not None)
     return LogReading(
@@ -96,16 +97,25 @@ def _check_times(times_s: Sequence[float], values: Sequence[float]) -> None:
 
 
 def _sentence(interval: Interval, end_s: float, remaining: int, confidence: float, *, timed: bool) -> str:
-    where = f"{end_s:g} s" if timed else f"reading {end_s:g} (counted from 0)"
+    where = f"{end_s:.15g} s" if timed else f"reading {end_s:g} (counted from 0)"
+    digits = _digits(interval)
     bounds = (
         "no interval can be given"
         if interval.low is None or interval.high is None
-        else f"{format_percent(confidence)} interval {interval.low:.6g} to {interval.high:.6g}"
+        else f"{format_percent(confidence)} interval {interval.low:.{digits}g} to {interval.high:.{digits}g}"
     )
-    text = f"Steady from {where} on: mean {interval.mean:.6g}, {bounds}, from {remaining} readings"
+    text = f"Steady from {where} on: mean {interval.mean:.{digits}g}, {bounds}, from {remaining} readings"
     if interval.effective_samples is None:
         return f"{text}."
     text += f" worth {interval.effective_samples:.0f} independent ones."
     if interval.effective_samples < LOW_EFFECTIVE:
         text += " That is few: measure longer before you rely on the interval."
     return text
+
+
+def _digits(interval: Interval) -> int:
+    """Significant digits that tell the bounds from the mean: six, or more where the interval is narrow."""
+    width = 0.0 if interval.low is None or interval.high is None else interval.high - interval.low
+    if width <= 0 or interval.mean == 0:
+        return 6
+    return min(max(6, math.ceil(math.log10(abs(interval.mean) / width)) + 3), 15)

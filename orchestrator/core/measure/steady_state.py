@@ -1,8 +1,9 @@
 """Whether a series has reached a steady state, and since when; else why not.
 
 In two steps: the warm-up is cut off by MSER (:mod:`~orchestrator.core.measure.truncation`) with a safety margin, and
-what is kept must show neither a drift nor a step. A change counts only when it is significant *and* larger than two
-percent: with enough seconds every machine differs significantly from itself.
+what is kept must show no drift, no step and no swing (:mod:`~orchestrator.core.measure.swing`). A change counts only
+when it is significant *and* larger than two percent: with enough seconds every machine differs significantly from
+itself.
 
 Significance allows for correlated seconds: a drift's standard error and a step's bridge are scaled by the long-run
 variance of the residuals (:mod:`~orchestrator.core.measure.long_run`). The step test is the cumulative sum of Ploberger
@@ -24,6 +25,7 @@ from scipy.special import fdtri, kolmogi, stdtrit
 
 from orchestrator.core.measure.long_run import MeanVariance, Values, cautious_variance
 from orchestrator.core.measure.mean import finite_values
+from orchestrator.core.measure.swing import swing
 from orchestrator.core.measure.truncation import GUARDED_TAIL, marginal_standard_error
 from orchestrator.units import format_percent
 
@@ -40,7 +42,7 @@ WINSOR = 5.0
 """In the search for the cut, values farther from the median than so many deviations count as that far: dips are a
 workload's real cost and stay in the mean, but they must not decide where the warm-up ends."""
 
-Kind: TypeAlias = Literal["too short", "drift", "step"]
+Kind: TypeAlias = Literal["too short", "drift", "step", "swing"]
 
 
 @dataclass(frozen=True)
@@ -84,13 +86,14 @@ def steady_state(values: Sequence[float] | NDArray[np.float64]) -> Steady | NotS
     series, positions = finite_values(values)
     n = len(series)
     if n < FEWEST:
-        return NotSteady("too short", f"has only {n} readings that are numbers; it takes {FEWEST} to tell")
+        numbers = "no reading that is a number" if n == 0 else f"only {n} reading{'' if n == 1 else 's'}"
+        return NotSteady("too short", f"has {numbers}; it takes {FEWEST} to tell")
     if np.ptp(series) == 0:
         return Steady(int(positions[0]), firm=True)
     whole = _Stretch(series, _winsorised(series), positions)
     cut = _cut(whole.calm)
     if cut > n // 2:
-        return _unsteady(whole.after(n // 3)) or _late(whole, cut)
+        return _late(whole, cut)
     start = min(math.ceil(SAFETY * cut), n // 2)
     return _unsteady(whole.after(start)) or Steady(int(positions[start]), firm=start >= SAFETY * cut)
 
@@ -110,17 +113,25 @@ class _Stretch:
 def _late(whole: _Stretch, cut: int) -> NotSteady:
     """What is said of a series that may have settled in its second half, but not for long enough to be sure."""
     n = len(whole.calm)
+    change = _unsteady(whole.after(n // 3))
+    if change is not None and (change.kind != "swing" or _returns(whole.calm[n // 3 :])):
+        return change
     if n - cut >= FEWEST and _unsteady(whole.after(cut)) is None:
         reason = f"seems to settle only after {cut} of {n} readings; it takes as many again to be sure"
         return NotSteady("too short", reason, int(whole.positions[cut]))
-    return NotSteady("too short", f"was still changing when the series ended after {n} readings")
+    return change or NotSteady("too short", f"was still changing when the series ended after {n} readings")
+
+
+def _returns(series: Values) -> bool:
+    found = swing(series)
+    return found is not None and found.returns
 
 
 def _winsorised(series: Values) -> Values:
     centre = float(np.median(series))
-    deviation = 1.4826 * float(np.median(np.abs(series - centre)))
-    if deviation == 0:
-        return series
+    distances = np.abs(series - centre)
+    # Of a coarsely rounded series more than half may equal the median; then the others say what is usual.
+    deviation = 1.4826 * float(np.median(distances) or np.median(distances[distances > 0]))
     return np.clip(series, centre - WINSOR * deviation, centre + WINSOR * deviation)
 
 
@@ -166,9 +177,9 @@ def _spread(values: Values) -> MeanVariance:
 
 
 def _unsteady(stretch: _Stretch) -> NotSteady | None:
-    """A drift or a step in the series, whichever explains more of it; ``None`` when neither is there."""
+    """A drift or a step in the series, whichever explains more of it, or else a swing; ``None`` when it is level."""
     found = [change for change in (_drift(stretch), _step(stretch)) if change is not None]
-    return min(found, key=lambda change: change[0])[1] if found else None
+    return min(found, key=lambda change: change[0])[1] if found else _swing(stretch)
 
 
 def _drift(stretch: _Stretch) -> tuple[float, NotSteady] | None:
@@ -212,6 +223,16 @@ def _step(stretch: _Stretch) -> tuple[float, NotSteady] | None:
     shown = _change(stretch.read[:split], stretch.read[split:])
     reason = f"steps by {shown} after {position} of {stretch.positions[-1] + 1} readings, when it should be steady"
     return float(residuals @ residuals), NotSteady("step", reason, position)
+
+
+def _swing(stretch: _Stretch) -> NotSteady | None:
+    """A significant swing whose amplitude matters, as that of a sine wave with its deviation."""
+    found = swing(stretch.calm)
+    if found is None or math.sqrt(2) * found.deviation <= SMALLEST_CHANGE * _level(stretch.calm):
+        return None
+    levels = f"the levels of {len(found.levels)} stretches of {found.readings} readings lie between"
+    between = f"{levels} {min(found.levels):.4g} and {max(found.levels):.4g}"
+    return NotSteady("swing", f"swings: {between}, too far apart to be noise and too slow to average out")
 
 
 def _change(before: Values, after: Values) -> str:

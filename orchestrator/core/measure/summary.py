@@ -132,8 +132,8 @@ def _covered(
 
 def _why_steady(found: SteadyWindow) -> str:
     return (
-        f"steady from {format_duration(found.window.start_s)} after launch: no drift and no step of more than "
-        f"{format_percent(SMALLEST_CHANGE)} in the {format_duration(found.length_s)} that follow"
+        f"steady from {format_duration(found.window.start_s)} after launch: no drift, step or swing of more than "
+        f"{format_percent(SMALLEST_CHANGE)} stands out in the {format_duration(found.length_s)} that follow"
     )
 
 

@@ -4,9 +4,11 @@ The whole series is judged anew after each reading, by the same functions as in 
 look to the next, so that a judgement can be repeated from the stored series.
 
 Looking each second and stopping at the first narrow interval stops when the spread happens to look small; the coverage
-of such intervals falls short, most at early looks (Chow & Robbins 1965 for the limit; Law & Kelton, ch. 9). Four
+of such intervals falls short, most at early looks (Chow & Robbins 1965 for the limit; Law & Kelton, ch. 9). Five
 brakes: the cut with its whole safety margin lies in the first half; the interval that must be narrow enough is one of a
-stricter confidence; it must have been so some readings ago as well; and both halves of the window must agree.
+stricter confidence; it must have been so some readings ago as well; both halves of the window must agree; and what the
+warm-up may have left behind is small (:mod:`~orchestrator.core.measure.warm_up_tail`). Nor is a trial given up at the
+first look that finds it unsteady: a second, without the last tenth, must find the same.
 
 What comes after an early stop cannot be seen: throttling after minutes shows only in a trial that lasts minutes.
 """
@@ -16,16 +18,23 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TypeAlias
 
+import numpy as np
+
 from orchestrator.core.design.plan import Measure
-from orchestrator.core.measure.mean import mean_interval, relative_half_width
+from orchestrator.core.measure.mean import finite_values, mean_interval, relative_half_width
 from orchestrator.core.measure.results import Interval, Window
 from orchestrator.core.measure.samples import Throughput
-from orchestrator.core.measure.steady_state import NotSteady
+from orchestrator.core.measure.steady_state import NotSteady, steady_state
+from orchestrator.core.measure.warm_up_tail import left_of_warm_up
 from orchestrator.core.measure.window import HALF_A_SAMPLE, SteadyWindow, steady_window
 from orchestrator.units import format_duration, format_percent
 
 STRICTER = 0.5
 """An early stop takes an interval with so much of the error probability (97.5 % for 95 %)."""
+HALVES = 0.5
+"""The means of the window's halves may differ by so much of the target."""
+REMAINDER = 1 / 3
+"""What the warm-up may have left in the window's mean, of the target."""
 LOOK_BACK = 0.1
 """The second look is at the window without its last tenth."""
 
@@ -106,6 +115,8 @@ def _not_yet(
 ) -> Warming | GaveUp:
     if elapsed < rules.warm_up.at_most + rules.steady.at_least:
         return Warming(found.reason)
+    if elapsed < _longest(rules) and not _was_unsteady(series):
+        return Warming(found.reason)
     if (
         found.start_index is not None
         and elapsed < _longest(rules)
@@ -117,6 +128,15 @@ def _not_yet(
     return GaveUp(f"not steady within {format_duration(elapsed)}: {found.reason}")
 
 
+def _was_unsteady(series: Throughput) -> bool:
+    """Whether the series without its last tenth was not steady either: one look may be deceived, two seldom are."""
+    return isinstance(steady_state(series.rate[: len(series.rate) - _back(len(series.rate))]), NotSteady)
+
+
+def _back(readings: int) -> int:
+    return max(1, round(LOOK_BACK * readings))
+
+
 def _longest(rules: Measure) -> float:
     return rules.warm_up.at_most + rules.steady.at_most
 
@@ -125,22 +145,30 @@ def _is_precise(found: SteadyWindow, series: Throughput, target: float, confiden
     if not (found.firm and found.is_within(target)):
         return False
     stricter = 1 - STRICTER * (1 - confidence)
-    back = max(1, round(LOOK_BACK * (found.last + 1 - found.first)))
+    back = _back(found.last + 1 - found.first)
     for last in (found.last + 1, found.last + 1 - back):
         look = mean_interval(series.rate[found.first : last], stricter, series.width_s[found.first : last])
         width = relative_half_width(look) if look is not None else None
         if width is None or width > target:
             return False
-    return _halves_agree(found, series, target)
+    return _halves_agree(found, series, target) and _has_faded(found, series, target)
 
 
 def _halves_agree(found: SteadyWindow, series: Throughput, target: float) -> bool:
-    middle = (found.first + found.last + 1) // 2
-    ends = ((found.first, middle), (middle, found.last + 1))
-    halves = [mean_interval(series.rate[a:b], 0.5, series.width_s[a:b]) for a, b in ends]
-    means = [half.mean for half in halves if half is not None]
-    allowed = max(target / 2, relative_half_width(found.interval) or 0.0) * abs(found.interval.mean)
-    return len(means) == 2 and abs(means[1] - means[0]) <= allowed
+    rates = np.asarray(series.rate[found.first : found.last + 1])
+    weights = np.where(np.isfinite(rates), series.width_s[found.first : found.last + 1], 0.0)
+    middle = len(rates) // 2
+    if min(weights[:middle].sum(), weights[middle:].sum()) <= 0:
+        return False
+    sums = weights * np.nan_to_num(rates)
+    first, second = sums[:middle].sum() / weights[:middle].sum(), sums[middle:].sum() / weights[middle:].sum()
+    return bool(abs(second - first) <= HALVES * target * abs(found.interval.mean))
+
+
+def _has_faded(found: SteadyWindow, series: Throughput, target: float) -> bool:
+    values, positions = finite_values(series.rate)
+    first = int(np.searchsorted(positions, found.first))
+    return left_of_warm_up(values, first) <= REMAINDER * target
 
 
 def _width(interval: Interval) -> str:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import groupby
 
 from orchestrator.core.measure.results import Record
-from orchestrator.core.verdict.uncertainty import exp, mean_of
+from orchestrator.core.verdict.uncertainty import BlockNoise, block_noise, exp, mean_of
 
 
 class Shares(Record):
@@ -87,9 +88,15 @@ class CellEstimate(Record):
 
 @dataclass(frozen=True)
 class CellReadings:
-    """The observations of one cell, ordered so that nothing depends on the order in which they came."""
+    """The observations of one cell, ordered so that nothing depends on the order in which they came.
+
+    Attributes:
+        observations: one a trial.
+        noise: of all cells of its workload, where they were measured in blocks.
+    """
 
     observations: tuple[Observation, ...]
+    noise: BlockNoise | None = None
 
     @property
     def first(self) -> Observation:
@@ -165,7 +172,12 @@ def cells_of(observations: Iterable[Observation]) -> tuple[CellReadings, ...]:
     cells = (
         CellReadings(tuple(sorted(cell, key=lambda o: (o.block or 0, o.throughput_per_s)))) for cell in grouped.values()
     )
-    return tuple(sorted(cells, key=lambda c: (c.first.workload, c.first.threads, c.size)))
+    ordered = sorted(cells, key=lambda c: (c.first.workload, c.first.threads, c.size))
+    noises = {
+        workload: block_noise([by_block for c in load if (by_block := c.by_block) is not None])
+        for workload, load in groupby(ordered, key=lambda c: c.first.workload)
+    }
+    return tuple(replace(c, noise=noises[c.first.workload]) for c in ordered)
 
 
 def _mean(values: Iterable[float | None]) -> float | None:

@@ -63,6 +63,12 @@ class Choice:
         return tuple(sorted(rest, key=lambda c: (c.key != self.best.key, c.size)))
 
     @property
+    def is_tied(self) -> bool:
+        """Whether another shape has the best one's mean to the last digit."""
+        most = mean_of(self.best.logs).value
+        return sum(abs(mean_of(c.logs).value - most) <= _ROUNDING for c in self.group) > 1
+
+    @property
     def more_blocks(self) -> int | None:
         """Further blocks that would settle every doubt; ``None`` when there is none, or one that cannot be settled."""
         needed = [doubt.more_blocks for doubt in self.doubts]

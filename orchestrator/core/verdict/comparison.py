@@ -1,9 +1,10 @@
 """Two cells: ratio with interval, and one of four words.
 
-Cells that were measured in blocks are compared block by block (paired t on log ratios); readings without blocks by
-Welch's t. The design decides which, never a look at the data. The intervals of one family are simultaneous: with
-``m`` comparisons each is computed at confidence ``1 - (1 - confidence) / m`` (Bonferroni's inequality, as in Dunn
-1961), so the chance that any of them misses the truth stays below ``1 - confidence``, whatever is then picked out.
+Cells that were measured in blocks are compared block by block (t on log ratios, its variance from the whole block
+design, see :func:`~orchestrator.core.verdict.uncertainty.paired`); readings without blocks by Welch's t. The design
+decides which, never a look at the data. The intervals of one family are simultaneous: with ``m`` comparisons each is
+computed at confidence ``1 - (1 - confidence) / m`` (Bonferroni's inequality, as in Dunn 1961), so the chance that any
+of them misses the truth stays below ``1 - confidence``, whatever is then picked out.
 """
 
 from __future__ import annotations
@@ -86,7 +87,7 @@ def log_ratio(base: CellReadings, new: CellReadings) -> LogEstimate:
     """Log of new over base, paired where both cells were measured in blocks."""
     base_blocks, new_blocks = base.by_block, new.by_block
     if base_blocks is not None and new_blocks is not None:
-        return paired(base_blocks, new_blocks)
+        return paired(base_blocks, new_blocks, base.noise)
     return independent(base.logs, new.logs)
 
 

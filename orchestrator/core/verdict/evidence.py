@@ -145,11 +145,9 @@ def _flagged(trials: Sequence[TrialRecord]) -> list[str]:
                 flags.setdefault(check.name, []).append((trial.id, check.detail))
     remarks = []
     for name, found in flags.items():
-        ids = [trial for trial, _ in found]
-        where = (
-            f"trial {ids[0]}"
-            if len(ids) == 1
-            else f"{count(len(ids), 'trial')} ({listed(ids[:3])}{' and others' if len(ids) > 3 else ''})"
-        )
-        remarks.append(f"Look at {where} before believing: check {name} is flagged, {found[0][1].rstrip('.')}.")
+        ids, details = [trial for trial, _ in found], {detail for _, detail in found}
+        named = listed(ids) if len(ids) <= 3 else f"{', '.join(ids[:3])} and others"
+        where = f"trial {ids[0]}" if len(ids) == 1 else f"{count(len(ids), 'trial')} ({named})"
+        first = "" if len(details) == 1 else "in the first of them: "
+        remarks.append(f"Look at {where} before believing: check {name} is flagged, {first}{found[0][1].rstrip('.')}.")
     return remarks

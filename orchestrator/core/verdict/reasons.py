@@ -56,7 +56,7 @@ def change_of_mind(choice: Choice, rule: Rule) -> tuple[str, ...]:
             found.append(f"Measuring other shapes with {threads}: there was nothing to compare this one with.")
         case "single readings":
             found.append(
-                "Repeated readings: at the very least three blocks, better five, each all cells in random order."
+                "More readings: at the very least three blocks, better five, each with all cells in random order."
             )
         case "figures":
             found.append(f"{capital(_more(choice.more_blocks))}.")
@@ -74,14 +74,13 @@ def _lead(choice: Choice, rule: Rule) -> Iterator[str]:
     if choice.basis == "only shape measured":
         yield f"{name} is the only shape measured with {threads}, so it is recommended for want of another: {figure}."
     elif choice.chosen.key == choice.best.key:
-        yield f"{name} gives the most with {threads}: {figure}."
+        most = "as much as any" if choice.is_tied else "the most"
+        yield f"{name} gives {most} with {threads}: {figure}."
     else:
-        behind, best = _changed(log_ratio(choice.best, choice.chosen)), sized(choice.best, choice.group)
+        behind = _against(log_ratio(choice.best, choice.chosen), f"the best, {sized(choice.best, choice.group)}")
         smaller = ", and it is smaller" if choice.chosen.size[:2] < choice.best.size[:2] else ""
-        yield (
-            f"{name} gives {figure} with {threads}, {behind} than the best, {best}: "
-            f"within the margin of {format_percent(rule.margin)}{smaller}."
-        )
+        within = f"within the margin of {format_percent(rule.margin)}"
+        yield f"{name} gives {figure} with {threads}, {behind}: {within}{smaller}."
 
 
 def _others(choice: Choice, rule: Rule) -> Iterator[str]:
@@ -92,17 +91,20 @@ def _others(choice: Choice, rule: Rule) -> Iterator[str]:
         if other.size < chosen.size:
             ahead, behind = furthest_behind(other, choice.group)
             margin = f"more than the margin of {format_percent(rule.margin)}"
-            yield f"{name} is smaller, but gives {_changed(behind)} than shape {ahead.first.shape}: {margin}."
+            size = "smaller" if other.size[:2] < chosen.size[:2] else "of the same size"
+            yield f"{name} is {size}, but gives {_against(behind, f'shape {ahead.first.shape}')}: {margin}."
         else:
             more = "more vCPUs" if other.first.vcpus > chosen.first.vcpus else "more memory"
             has = f"has {more} and " if other.size[:2] > chosen.size[:2] else ""
-            yield f"{name} {has}gives {_changed(log_ratio(chosen, other))} than shape {chosen.first.shape}."
+            yield f"{name} {has}gives {_against(log_ratio(chosen, other), f'shape {chosen.first.shape}')}."
     if len(choice.others) > _FEW:
         yield f"{count(len(choice.others) - _FEW, 'other shape')} did not change the choice either."
 
 
-def _changed(estimate: LogEstimate) -> str:
-    return change(exp(estimate.value), whole=estimate.error is None)
+def _against(estimate: LogEstimate, other: str) -> str:
+    """``4 % less than shape two``, ``the same to within half a percent as shape two``."""
+    changed = change(exp(estimate.value), whole=estimate.error is None)
+    return f"{changed} {'than' if changed.endswith((' more', ' less')) else 'as'} {other}"
 
 
 def _basis(choice: Choice, rule: Rule, family: int) -> str:
@@ -110,6 +112,9 @@ def _basis(choice: Choice, rule: Rule, family: int) -> str:
         case "only shape measured":
             return "whether it is the right size cannot be said: no other shape was measured under this load."
         case "single readings":
+            if any(len(cell.observations) > 1 for cell in choice.group):
+                lack = "the trials share too few blocks for an interval between all shapes"
+                return f"this holds on the figures alone: {lack}, so chance may have ordered them."
             return "this holds on the figures alone: they carry no uncertainty, so chance may have ordered them."
         case "shown":
             correction = f", corrected for {in_words(family)} comparisons" if family > 1 else ""
@@ -145,8 +150,8 @@ def _more(blocks: int | None) -> str:
 def _other_margins(choice: Choice, rule: Rule) -> Iterator[str]:
     """The margins, tighter or wider, from which on another shape would be chosen."""
     _, behind = furthest_behind(choice.chosen, choice.group)
-    if behind.value < 0:
-        margin = format_percent(1 - exp(behind.value))
+    margin = format_percent(1 - exp(behind.value))
+    if behind.value < 0 and margin != "0 %":
         yield f"A margin below {margin}: then shape {choice.chosen.first.shape} would not do."
     smaller = [c for c in choice.others if c.size < choice.chosen.size]
     needed = {c.key: 1 - exp(furthest_behind(c, choice.group)[1].value) for c in smaller}

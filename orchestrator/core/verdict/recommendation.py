@@ -12,7 +12,7 @@ from orchestrator.core.verdict.comparison import corrected, log_ratio
 from orchestrator.core.verdict.reasons import change_of_mind, reasons, sized
 from orchestrator.core.verdict.rule import Rule
 from orchestrator.core.verdict.uncertainty import exp
-from orchestrator.core.verdict.words import change, count, listed
+from orchestrator.core.verdict.words import capital, change, count, listed
 
 
 class Recommendation(Record):
@@ -85,8 +85,14 @@ def fit(cells: Sequence[CellReadings], recommendations: Sequence[Recommendation]
     # Thread counts that lead to the same shape are named together.
     runs = [(shape, list(found)) for shape, found in groupby(chosen, key=lambda c: c.first.shape)]
     advice = [f"{sized(found[0], cells)} for {_threads(found)}" for _, found in runs]
-    start = "Size and threads must fit each other: " if len(runs) > 1 else "The same size fits every thread count: "
-    sentence = start + listed(advice) + ". " + _ranking(best, chosen)
+    if all(r.basis == "only shape measured" for r in recommendations) and len(runs) == 1:
+        start = (
+            f"{sized(chosen[0], cells)} is the only one measured, so how size and threads fit each other is not known. "
+        )
+        sentence = capital(start) + _ranking(best, chosen)
+    else:
+        start = "Size and threads must fit each other: " if len(runs) > 1 else "The same size fits every thread count: "
+        sentence = start + listed(advice) + ". " + _ranking(best, chosen)
     return Fit(workload=best.first.workload, shape=best.first.shape, threads=best.first.threads, sentence=sentence)
 
 

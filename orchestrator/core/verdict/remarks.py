@@ -42,6 +42,10 @@ def _single_readings(cells: Sequence[CellReadings]) -> Iterator[str]:
         yield f"One reading a cell carries no uncertainty: {lesson}."
     elif single:
         names = ", ".join(_label(c) for c in single[:_FEW]) + (", and others" if len(single) > _FEW else "")
+        if all(c.noise is not None and c.by_block is not None for c in single):
+            lesson = (
+                "it has no interval of its own; comparisons with it take their scatter from cells that were repeated"
+            )
         yield f"One reading of a cell carries no uncertainty ({names}): {lesson}."
 
 
@@ -129,7 +133,8 @@ def _missing_blocks(cells: Sequence[CellReadings], comparisons: Sequence[Compari
 
     short = [c for c in comparisons if c.paired and c.readings < most(c)]
     if short:
-        fewest, rest = in_words(min(c.readings for c in short)), "rests" if len(short) == 1 else "rest"
+        least, rest = min(c.readings for c in short), "rests" if len(short) == 1 else "rest"
+        fewest = in_words(least) if least else "none"
         yield (
             f"{capital(count(len(short), 'comparison'))} {rest} on fewer blocks than were measured "
             f"({fewest} at the least): only blocks that hold both cells can be set against each other."

@@ -63,9 +63,9 @@ def _idle(cell: CellEstimate, rule: Rule) -> Iterator[str]:
     if len(idle) == 1:
         yield f"The {ordinal(idle[0][0])} vCPU {where} is idle {format_percent(idle[0][1], 0)} of the time."
     elif idle:
-        least = min(share for _, share in idle)
+        least, most = (format_percent(find(share for _, share in idle), 0) for find in (min, max))
         vcpus = capital(count(len(idle), "vCPU"))
-        yield f"{vcpus} {where} are idle {format_percent(least, 0)} of the time or more."
+        yield f"{vcpus} {where} are each idle {least if least == most else f'{least} to {most}'} of the time."
     elif cell.idle is not None and cell.vcpus > 1 and cell.idle * cell.vcpus >= rule.idle:
         unused = number(round(cell.idle * cell.vcpus, 1))
         yield f"Idle time {where} adds up to {unused} of its {count(cell.vcpus, 'vCPU')}."

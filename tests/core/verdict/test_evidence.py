@@ -163,6 +163,16 @@ def test_flagged_checks_ask_for_a_look() -> None:
     assert "host load is flagged, host 97 % busy" in remark
 
 
+def test_of_flagged_trials_that_differ_the_first_is_quoted_as_the_first() -> None:
+    trials = [
+        trial(n, "one", n, None, summary=summary(40, checks=(Check(name="load", state="flag", detail=f"{n} busy"),)))
+        for n in (1, 2, 3, 4)
+    ]
+    (remark,) = from_run(run(trials), trials).remarks
+    assert "0002-one-bookings-t1-b2, 0003-one-bookings-t1-b3 and others) before believing" in remark
+    assert remark.endswith("check load is flagged, in the first of them: 1 busy.")
+
+
 def test_the_order_of_trials_changes_nothing() -> None:
     trials = [
         trial(n, shape, b, 40.0 + n) for n, (shape, b) in enumerate([("one", 1), ("two", 1), ("two", 2), ("one", 2)], 1)

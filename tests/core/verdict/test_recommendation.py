@@ -103,7 +103,7 @@ def test_one_reading_a_cell_is_never_called_shown() -> None:
     assert "2400 a minute" in text(found)
     assert "gives 39 % less than shape one" in text(found)
     assert "carry no uncertainty" in text(found)
-    assert found.would_change[0].startswith("Repeated readings")
+    assert found.would_change[0].startswith("More readings")
 
 
 def test_the_only_shape_measured_is_recommended_for_want_of_another() -> None:
@@ -156,7 +156,7 @@ def test_an_idle_second_vcpu_is_named() -> None:
 
 def test_several_idle_vcpus_are_counted() -> None:
     found = cells_with({"one": busy(1, 1), "four": busy(1, 4)})
-    assert "Three vCPUs of shape four with one thread are idle 99 % of the time or more." in found.reasons
+    assert "Three vCPUs of shape four with one thread are each idle 99 % of the time." in found.reasons
 
 
 def test_idle_time_spread_over_vcpus_is_added_up() -> None:
