@@ -89,7 +89,7 @@ class Observation:
         if not self._log:
             raise WorkloadFault(f"the workload printed no whole line within {within}")
         raise WorkloadFault(
-            f"the workload printed no line that its reader can read within {within}; its output began: {self._opening()}"
+            f"the workload printed no line that its reader can read within {within}; it began: {self._opening()}"
         )
 
     def warm_up(self) -> None:
