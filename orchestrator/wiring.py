@@ -19,7 +19,7 @@ from orchestrator.adapters.interrupts import Interrupts
 from orchestrator.adapters.plan_file import DriverFacts, Loaded, load, load_texts
 from orchestrator.core.design.launching import launch
 from orchestrator.core.design.trials import ORDER_RULE, Trial, trials
-from orchestrator.core.record.run import Environment, PlannedTrial, RunRecord, StoredRun
+from orchestrator.core.record.run import Environment, RunRecord, StoredRun, planned
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.engine.check_plan import Forecast, forecast
 from orchestrator.engine.news import Notice
@@ -228,17 +228,7 @@ def _record(loaded: Loaded, inputs: Mapping[str, bytes], kind: str, now: str) ->
         order_rule=ORDER_RULE,
         seed=plan.design.seed,
         plan=plan.model_dump(mode="json"),
-        trials=tuple(
-            PlannedTrial(
-                id=t.id,
-                number=t.number,
-                block=t.block,
-                shape=t.cell.shape.name,
-                workload=t.cell.workload.name,
-                threads=t.cell.threads,
-            )
-            for t in trials(plan)
-        ),
+        trials=planned(trials(plan)),
         versions={"python": python_version()} | {name: _version(name) for name in _VERSIONS_OF},
         inputs_sha256={name: hashlib.sha256(content).hexdigest() for name, content in inputs.items()},
     )

@@ -12,7 +12,7 @@ from orchestrator.adapters.workload_files import collect
 from orchestrator.core.design.lab import Lab
 from orchestrator.core.design.plan import Plan
 from orchestrator.core.design.trials import ORDER_RULE, trials
-from orchestrator.core.record.run import PlannedTrial, RunRecord
+from orchestrator.core.record.run import RunRecord, planned
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.engine.bench import Bench
 from orchestrator.engine.news import News
@@ -107,17 +107,6 @@ class Experiment:
 
 def record_of(plan: Plan) -> RunRecord:
     """What is decided before the first trial."""
-    planned = tuple(
-        PlannedTrial(
-            id=t.id,
-            number=t.number,
-            block=t.block,
-            shape=t.cell.shape.name,
-            workload=t.cell.workload.name,
-            threads=t.cell.threads,
-        )
-        for t in trials(plan)
-    )
     return RunRecord(
         id="run-1",
         title=plan.title,
@@ -128,7 +117,7 @@ def record_of(plan: Plan) -> RunRecord:
         order_rule=ORDER_RULE,
         seed=plan.design.seed,
         plan=plan.model_dump(mode="json"),
-        trials=planned,
+        trials=planned(trials(plan)),
         versions={},
         inputs_sha256={},
     )

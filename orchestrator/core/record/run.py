@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from orchestrator.core.design.trials import Trial
 from orchestrator.core.measure.results import Record
 from orchestrator.core.record.trial import SCHEMA_VERSION, TrialRecord
 
@@ -18,6 +20,21 @@ class PlannedTrial(Record):
     shape: str
     workload: str
     threads: int
+
+
+def planned(trials: Iterable[Trial]) -> tuple[PlannedTrial, ...]:
+    """The order as it is kept."""
+    return tuple(
+        PlannedTrial(
+            id=trial.id,
+            number=trial.number,
+            block=trial.block,
+            shape=trial.cell.shape.name,
+            workload=trial.cell.workload.name,
+            threads=trial.cell.threads,
+        )
+        for trial in trials
+    )
 
 
 class RunRecord(Record):

@@ -23,11 +23,13 @@ class Evidence:
         observations: in any order.
         sizes: shape to vCPUs and memory; also of shapes that were meant to be measured and were not.
         remarks: what was left out and why, in sentences.
+        tried: cells (workload, threads, shape) that were measured, steady or not; what does not count is in the remarks.
     """
 
     observations: tuple[Observation, ...]
     sizes: Mapping[str, Size] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()
+    tried: frozenset[tuple[str, int, str]] = frozenset()
 
     def all_sizes(self) -> dict[str, Size]:
         """Sizes of the shapes named and of those observed."""
@@ -45,7 +47,8 @@ def from_run(record: RunRecord, trials: Sequence[TrialRecord]) -> Evidence:
     ordered = sorted(trials, key=lambda t: t.number)
     observations = tuple(o for t in ordered if (o := _observation(t, sizes)) is not None)
     remarks = [*_left_out(ordered), *_outstanding(record.trials, ordered), *_flagged(ordered)]
-    return Evidence(observations, sizes, tuple(remarks))
+    tried = frozenset((t.workload, t.threads, t.shape) for t in ordered if t.outcome != "failed")
+    return Evidence(observations, sizes, tuple(remarks), tried)
 
 
 def _size(shape: Mapping[str, Any]) -> Size:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 
 from orchestrator.core.verdict.cells import CellReadings
 from orchestrator.core.verdict.comparison import Comparison
-from orchestrator.core.verdict.evidence import Size
+from orchestrator.core.verdict.evidence import Evidence
 from orchestrator.core.verdict.rule import Rule
 from orchestrator.core.verdict.words import capital, count, in_words, number, ordinal, rate, span
 from orchestrator.units import format_percent
@@ -20,12 +20,12 @@ _NOT_ALL = (
 
 
 def remarks(
-    cells: Sequence[CellReadings], comparisons: Sequence[Comparison], sizes: Mapping[str, Size], rule: Rule
+    cells: Sequence[CellReadings], comparisons: Sequence[Comparison], evidence: Evidence, rule: Rule
 ) -> Iterator[str]:
     """All remarks, in the order in which they are shown."""
     yield from _single_readings(cells)
     yield from _sums(cells)
-    yield from _not_measured(cells, sizes)
+    yield from _not_measured(cells, evidence)
     yield from _growth(cells, comparisons, rule)
     yield from _same_figure(cells)
     yield from _missing_blocks(cells, comparisons)
@@ -67,9 +67,10 @@ def _points(share: float) -> str:
     return number(round(share * 100, 4))
 
 
-def _not_measured(cells: Sequence[CellReadings], sizes: Mapping[str, Size]) -> Iterator[str]:
-    """Combinations of a workload's shapes and threads without an observation."""
-    measured = {c.key for c in cells}
+def _not_measured(cells: Sequence[CellReadings], evidence: Evidence) -> Iterator[str]:
+    """Combinations of a workload's shapes and threads that nobody tried."""
+    sizes = evidence.all_sizes()
+    measured = {c.key for c in cells} | evidence.tried
     order = sorted(sizes, key=lambda shape: (sizes[shape][0], sizes[shape][1] or 0, shape))
     workloads = sorted({c.first.workload for c in cells})
     for workload in workloads:

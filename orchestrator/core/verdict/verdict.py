@@ -76,7 +76,7 @@ def verdict(evidence: Evidence, rule: Rule | None = None) -> Verdict:
         comparisons=compared,
         recommendations=tuple(recommended),
         fits=tuple(fits),
-        remarks=(*remarks(cells, compared, evidence.all_sizes(), rule), *evidence.remarks),
+        remarks=(*remarks(cells, compared, evidence, rule), *evidence.remarks),
     )
 
 

@@ -188,3 +188,13 @@ def test_a_shape_whose_trials_all_failed_is_missed() -> None:
 def test_the_rule_is_the_plans() -> None:
     rule = rule_of(run([]), "minute")
     assert (rule.margin, rule.confidence, rule.per) == (0.05, 0.9, "minute")
+
+
+def test_a_cell_that_was_tried_is_accounted_for_once_and_not_called_unmeasured() -> None:
+    trials = [trial(1, "two", 1, 41.0), trial(2, "one", 1, None, outcome="unsteady", reason="drifts")]
+    remarks = " ".join(verdict(from_run(run(trials), trials), rule_of(run(trials))).remarks)
+    assert "not measured" not in remarks
+    assert "drifts" in remarks
+    alone = [trials[0]]
+    remarks = " ".join(verdict(from_run(run(trials), alone), rule_of(run(trials))).remarks)
+    assert "one thread on 1 vCPU" in remarks.replace("one vCPU", "1 vCPU"), remarks
