@@ -23,7 +23,7 @@ class Evidence:
         observations: in any order.
         sizes: shape to vCPUs and memory; also of shapes that were meant to be measured and were not.
         remarks: what was left out and why, in sentences.
-        tried: cells (workload, threads, shape) that were measured, steady or not; what does not count is in the remarks.
+        tried: cells (workload, threads, shape) that were measured, steady or not; the remarks tell what does not count.
     """
 
     observations: tuple[Observation, ...]
