@@ -45,7 +45,7 @@ class Link:
             stdout=subprocess.PIPE,
             stderr=self._errors,
             start_new_session=True,
-            env={**os.environ, "PYTHONPATH": str(Path(orchestrator.__file__).parent.parent)},
+            env={**os.environ, "PYTHONPATH": _python_path()},
         )
         if self._process.stdin is None or self._process.stdout is None:
             raise RuntimeError("a process started with pipes has none")
@@ -116,3 +116,10 @@ class Link:
             self._process.stdout.close()
         self._errors.close()
         shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def _python_path() -> str:
+    """This package first, then whatever path the tool itself was given for its libraries."""
+    given = os.environ.get("PYTHONPATH")
+    own = str(Path(orchestrator.__file__).parent.parent)
+    return own if not given else os.pathsep.join([own, given])
