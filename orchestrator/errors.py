@@ -9,6 +9,7 @@
     │   ├── HostFault       the hypervisor or its host refused or fell silent
     │   ├── GuestFault      the guest did not boot, answer or have the shape asked for
     │   └── WorkloadFault   the load inside the guest ended, hung or printed nonsense
+    ├── SandboxError      guests of our own cannot be built or started   (this machine's)  exit status 4
     ├── StoreError        a run cannot be written or read           (the store's)    exit status 2
     └── RestoreError      the guest could not be put back: the loudest of all        exit status 3
 
@@ -64,13 +65,15 @@ class StageError(TrialbedError):
 
     Attributes:
         may_pass: whether trying the same again after a pause can help (the stage's retry rule asks).
+        silent: whether a machine did not answer, or not any more, so that it is worth asking others what became of it.
     """
 
     exit_status = 3
 
-    def __init__(self, message: str, *, may_pass: bool = False) -> None:
+    def __init__(self, message: str, *, may_pass: bool = False, silent: bool = False) -> None:
         super().__init__(message)
         self.may_pass = may_pass
+        self.silent = silent
 
 
 class HostFault(StageError):
@@ -83,6 +86,12 @@ class GuestFault(StageError):
 
 class WorkloadFault(StageError):
     """The load inside the guest could not be sent, ended early, hung, or printed what its reader cannot read."""
+
+
+class SandboxError(TrialbedError):
+    """The sandbox's guests cannot be built, started or removed on this machine; nothing was measured."""
+
+    exit_status = 4
 
 
 class StoreError(TrialbedError):

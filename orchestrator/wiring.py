@@ -18,13 +18,15 @@ from orchestrator.adapters.clock import SystemClock
 from orchestrator.adapters.interrupts import Interrupts
 from orchestrator.adapters.plan_file import DriverFacts, Loaded, load, load_texts
 from orchestrator.core.design.launching import launch
+from orchestrator.core.design.neighbour import guests_of
 from orchestrator.core.design.trials import ORDER_RULE, Trial, trials
 from orchestrator.core.record.run import Environment, RunRecord, StoredRun, planned
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.engine.check_plan import Forecast, forecast
+from orchestrator.engine.keeping import describe_first
 from orchestrator.engine.news import Notice
 from orchestrator.engine.ports import Driver, Equipment, Reporter, RunWriter, StopRequest, TrialData, WorkloadFiles
-from orchestrator.engine.run_plan import describe_first, refuse_unmarked
+from orchestrator.engine.run_plan import refuse_unmarked
 from orchestrator.errors import StoreError
 from orchestrator.units import utc_text
 
@@ -41,7 +43,18 @@ _BUILT_IN = {
     "here": "orchestrator.hypervisors.here.driver:HereDriver",
     "simulated": "orchestrator.hypervisors.simulated.driver:SimulatedDriver",
 }
-_VERSIONS_OF = ("trialbed", "numpy", "scipy", "pandas", "pyarrow", "paramiko", "pydantic", "PyYAML", "tenacity")
+_VERSIONS_OF = (
+    "trialbed",
+    "numpy",
+    "scipy",
+    "pandas",
+    "pyarrow",
+    "paramiko",
+    "pydantic",
+    "PyYAML",
+    "tenacity",
+    "libvirt-python",
+)
 
 
 # ------------------------------------------------------------------------------------------------ drivers and plans
@@ -61,7 +74,10 @@ def drivers() -> Mapping[str, Driver]:
 
 
 def _facts() -> dict[str, DriverFacts]:
-    return {name: DriverFacts(driver.settings, driver.features) for name, driver in drivers().items()}
+    return {
+        name: DriverFacts(driver.settings, driver.features, driver.needs, driver.host_login)
+        for name, driver in drivers().items()
+    }
 
 
 def load_plan(plan: Path, lab: Path | None) -> Loaded:
@@ -78,12 +94,12 @@ def probe_of(loaded: Loaded) -> list[Readiness]:
     """Readiness of the lab, line by line."""
     from orchestrator.engine.probe import probe
 
-    refuse_unmarked(loaded.lab, loaded.plan.guest)
+    refuse_unmarked(loaded.plan, loaded.lab)
     bench = _bench(loaded, _open(loaded), _Silent(), Interrupts(lambda _text: None), {})
     try:
         return probe(loaded.plan, bench)
     finally:
-        bench.hypervisor.close()
+        bench.close()
 
 
 # ------------------------------------------------------------------------------------------------------- running
@@ -128,7 +144,7 @@ class _Job:
                 except KeyboardInterrupt:
                     pass  # the guest is back and the journal says so; what was measured is shown, and how to go on
                 finally:
-                    bench.hypervisor.close()
+                    bench.close()
         finally:
             reporter.close()
         return writer.id
@@ -138,7 +154,7 @@ def run_new(loaded: Loaded, store: str, screen: Screen) -> str:
     """Begin a run and see it through; returns its id."""
     from orchestrator.adapters.workload_files import collect
 
-    refuse_unmarked(loaded.lab, loaded.plan.guest)
+    refuse_unmarked(loaded.plan, loaded.lab)
     loads = collect(loaded.plan, loaded.plan_path.parent)
     inputs = {"plan.yaml": loaded.plan_bytes, "lab.yaml": loaded.lab_bytes} | {
         f"{name}/{file}": content for name, load in loads.items() for file, content in load.files.items()
@@ -182,8 +198,12 @@ def _kept_loads(loaded: Loaded, inputs: Mapping[str, bytes]) -> dict[str, Worklo
     return kept
 
 
-def _open(loaded: Loaded) -> Equipment:
-    return drivers()[loaded.driver].open(loaded.plan.guest, loaded.lab, SystemClock())
+def _open(loaded: Loaded, guest: str | None = None) -> Equipment:
+    """The driver bound to the plan's guest, or to another one on the same host."""
+    from orchestrator.adapters.ssh import SshConnector
+
+    clock = SystemClock()
+    return drivers()[loaded.driver].open(guest or loaded.plan.guest, loaded.lab, clock, SshConnector(clock))
 
 
 def _bench(
@@ -211,6 +231,7 @@ def _bench(
         switch=drivers()[loaded.driver].switch,
         reporter=reporter,
         stop=stop,
+        neighbours={guest: _open(loaded, guest).hypervisor for guest in guests_of(loaded.plan.neighbours)},
     )
 
 

@@ -30,6 +30,8 @@ PATTERN_TAKES_S = 1.0
 ABSURD = 1e18
 #: The fastest line of a workload arrives within so much of its own time, or the time is of another clock.
 PROMPT_S = 1.0
+#: A time that begins below it is the program's own, counted from its start; other clocks have begun long before.
+OWN_CLOCK_S = 60.0
 #: A clock that gains or loses more was set or stopped in between, so that nothing can be interpolated.
 MOST_GAIN = 0.1
 
@@ -198,8 +200,8 @@ def place(raw: Sequence[RawReading], before: Offset | None, after: Offset | None
 
     The guest's own time is used where lines carry it, since a line may be held up on its way. Whether that is the
     clock whose offset is known shows in the fastest line: it can arrive neither before it was printed nor much later.
-    The time of another clock (seconds since the start, say) is shifted so that the fastest line arrived at once; one
-    that does not run in seconds is not used.
+    The time of another clock is shifted so that the fastest line arrived at once, which needs no word where it counts
+    from the program's start; one that does not run in seconds is not used.
     """
     arrivals = [reading.arrived_s for reading in raw]
     timed = [(reading.guest_s, reading.arrived_s) for reading in raw if reading.guest_s is not None]
@@ -215,6 +217,7 @@ def place(raw: Sequence[RawReading], before: Offset | None, after: Offset | None
     shift_s, told = 0.0, ""
     if before is None or abs(lead_s) > uncertainty_s + PROMPT_S:
         shift_s = lead_s
+    if shift_s and not 0 <= timed[0][0] < OWN_CLOCK_S:
         away = f"the time in the output is {abs(lead_s):.6g} s away from the guest's monotonic clock"
         why = away if before is not None else "the offset of the guest's clock is unknown"
         told = f"{why}: readings are placed as if the fastest line had arrived at once"

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from contextlib import ExitStack
+from dataclasses import dataclass, field
 
 from orchestrator.core.design.schedule import Switch
 from orchestrator.core.design.workload import Reader
@@ -31,6 +32,7 @@ class Bench:
         loads: files of each workload of the plan, by workload name.
         switch: how long reshape, start and stop take, for estimates.
         stop: whether somebody asked to stop after the trial in hand.
+        neighbours: drivers bound to the other guests that carry load, by the guests' names.
     """
 
     clock: Clock
@@ -43,3 +45,10 @@ class Bench:
     switch: Switch
     reporter: Reporter
     stop: StopRequest
+    neighbours: Mapping[str, Hypervisor] = field(default_factory=dict)
+
+    def close(self) -> None:
+        """Let go of what the drivers made, of each whatever becomes of the others; safe to call twice."""
+        with ExitStack() as stack:
+            for hypervisor in (*self.neighbours.values(), self.hypervisor):
+                stack.callback(hypervisor.close)

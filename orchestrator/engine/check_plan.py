@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from orchestrator.core.design.fit import refusals, remarks
 from orchestrator.core.design.lab import Lab
+from orchestrator.core.design.neighbour import described, guests_of
 from orchestrator.core.design.plan import Plan
 from orchestrator.core.design.schedule import Estimate, Switch, estimate
 from orchestrator.core.design.trials import Cell, Trial, cells, trials
@@ -48,6 +50,7 @@ def forecast(plan: Plan, lab: Lab, switch: Switch) -> Forecast:
     actions = (
         f"guest {plan.guest} on host {host} is powered off, if it runs, and its definition is kept",
         f"for each of {len(ordered)} trials it is reshaped, started, loaded and stopped; the shapes are {shapes}",
+        *_beside(plan),
         "at the end, or when the run is interrupted, definition and power state are put back as they were",
     )
     return Forecast(
@@ -56,9 +59,22 @@ def forecast(plan: Plan, lab: Lab, switch: Switch) -> Forecast:
         trials=ordered,
         time=estimate(plan, ordered, switch),
         actions=actions,
-        refusals=tuple(refusals(lab, plan.guest)),
+        refusals=tuple(
+            reason for guest in (plan.guest, *guests_of(plan.neighbours)) for reason in refusals(lab, guest)
+        ),
         remarks=tuple(remarks(plan, lab)),
     )
+
+
+def _beside(plan: Plan) -> Iterator[str]:
+    """What happens to neighbours, their guests first."""
+    for guest in guests_of(plan.neighbours):
+        yield f"guest {guest}, with a neighbour in it, is started if it is off and not reshaped; its definition is kept"
+    if plan.neighbours:
+        yield (
+            f"beside all trials run neighbours that are started first and ended with the run: "
+            f"{described(plan.neighbours)}"
+        )
 
 
 def _vcpus(number: int) -> str:

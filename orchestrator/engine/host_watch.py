@@ -1,10 +1,13 @@
 """The host's own counters, over one channel for the whole run.
 
-They tell of other load, not of the guest, so losing them does not cost a trial: it is told, and the channel is opened
-again for the next trial.
+They tell of other load, and of the vCPUs' threads as the host itself counts them; losing them does not cost a trial: it
+is told, and the channel is opened again for the next trial.
 """
 
 from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
 
 from orchestrator.core.measure.clock import Exchange
 from orchestrator.core.measure.samples import Sample
@@ -23,33 +26,40 @@ class HostWatch:
         self._bench = bench
         self._shell: Shell | None = None
         self._sampler: Sampler | None = None
-        self._told_of_no_access = False
+        self._threads: Mapping[int, str] = {}
+        self._names: Mapping[str, str] = {}
+        self._told: set[str] = set()
 
     def ready(self) -> None:
-        """Open the channel if it is not open; never raises for a host that cannot be reached."""
-        if self._sampler is not None:
-            return
-        access = self._bench.hypervisor.host_access()
-        if access is None:
-            if not self._told_of_no_access:
-                self._told_of_no_access = True
-                self._tell("the host's own counters are not read: the lab gives no ssh access to it")
-            return
+        """Be ready to sample the guest that is running now; never raises for a host that cannot be reached.
+
+        The login is kept for the whole run. The sampler is started anew when the vCPUs' threads are others than before,
+        as they are after each power-on.
+        """
         try:
-            self._shell = self._bench.connector.connect(access, machine="host", timeout_s=_LOG_IN_WITHIN_S)
-            self._sampler = self._bench.samplers.open(self._shell, machine="host")
+            if self._shell is None and not self._log_in():
+                return
+            threads = self._find_threads()
+            if self._sampler is None or threads != self._threads:
+                self._open_sampler(threads)
         except StageError as error:
             self._lose(error)
 
     def sample(self) -> Sample | None:
-        """One reading, or ``None`` where there is none to be had."""
+        """One reading, or ``None`` where there is none to be had.
+
+        A vCPU's thread stands in it under the vCPU's name: ``vcpu.N.run_ns`` and ``vcpu.N.wait_ns``.
+        """
         if self._sampler is None:
             return None
         try:
-            return self._sampler.sample()
+            sample = self._sampler.sample()
         except StageError as error:
             self._lose(error)
             return None
+        if not self._names:
+            return sample
+        return replace(sample, values={self._names.get(name, name): value for name, value in sample.values.items()})
 
     def fingerprint(self) -> dict[str, str | None]:
         """The host's facts; empty where it cannot be logged in to."""
@@ -73,20 +83,64 @@ class HostWatch:
 
     def close(self) -> None:
         """End the channel; safe to call twice."""
-        sampler, shell = self._sampler, self._shell
-        self._sampler = self._shell = None
+        shell, self._shell = self._shell, None
+        try:
+            self._close_sampler()
+        finally:
+            if shell is not None:
+                shell.close()
+
+    def _log_in(self) -> bool:
+        access = self._bench.hypervisor.host_access()
+        if access is None:
+            self._tell_once("the host's own counters are not read: the lab gives no ssh access to it")
+            return False
+        self._shell = self._bench.connector.connect(access, machine="host", timeout_s=_LOG_IN_WITHIN_S)
+        return True
+
+    def _find_threads(self) -> Mapping[int, str]:
+        if self._shell is None:
+            return {}
+        try:
+            return dict(self._bench.hypervisor.vcpu_threads(self._shell))
+        except StageError as error:
+            self._tell_once(f"there is no second look at the vCPU counters: {error}")
+            return {}
+
+    def _open_sampler(self, threads: Mapping[int, str]) -> None:
+        self._close_sampler()
+        if self._shell is None:
+            return
+        self._sampler = self._bench.samplers.open(self._shell, machine="host", threads=list(threads.values()))
+        self._threads = threads
+        self._names = {
+            f"thread.{_thread_id(path)}.{what}": f"vcpu.{vcpu}.{what}"
+            for vcpu, path in threads.items()
+            for what in ("run_ns", "wait_ns")
+        }
+
+    def _close_sampler(self) -> None:
+        sampler, self._sampler = self._sampler, None
+        self._threads, self._names = {}, {}
         try:
             if sampler is not None:
                 sampler.close()
         except StageError as error:
             self._tell(f"the host's sampler did not end in order: {error}")
-        finally:
-            if shell is not None:
-                shell.close()
 
     def _lose(self, error: StageError) -> None:
         self._tell(f"the host's own counters are unavailable: {error}")
         self.close()
 
+    def _tell_once(self, text: str) -> None:
+        if text not in self._told:
+            self._told.add(text)
+            self._tell(text)
+
     def _tell(self, text: str) -> None:
         self._bench.reporter.tell(Notice(text))
+
+
+def _thread_id(path: str) -> str:
+    """TID of ``/proc/PID/task/TID/schedstat``."""
+    return path.split("/")[-2]

@@ -32,6 +32,17 @@ class RunBegan:
 
 
 @dataclass(frozen=True)
+class NeighboursBegan:
+    """The declared neighbours run.
+
+    Attributes:
+        described: all of them in words.
+    """
+
+    described: str
+
+
+@dataclass(frozen=True)
 class TrialBegan:
     """A trial begins."""
 
@@ -99,4 +110,4 @@ class RunEnded:
     failed: int
 
 
-News = RunBegan | TrialBegan | StageBegan | Measured | TrialEnded | Notice | RunEnded
+News = RunBegan | NeighboursBegan | TrialBegan | StageBegan | Measured | TrialEnded | Notice | RunEnded

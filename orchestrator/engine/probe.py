@@ -6,10 +6,14 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
+from orchestrator.core.design.neighbour import Neighbour, guests_of
 from orchestrator.core.design.plan import Plan
+from orchestrator.core.design.wording import printable
 from orchestrator.core.measure.clock import best_offset
 from orchestrator.core.measure.shares import host_busy
 from orchestrator.engine.bench import Bench
+from orchestrator.engine.busy_loops import busy_loops
+from orchestrator.engine.neighbour_load import Place
 from orchestrator.engine.ports import Description, Sampler, Shell
 from orchestrator.errors import StageError
 from orchestrator.units import format_percent, format_size
@@ -50,6 +54,7 @@ def _lines(plan: Plan, bench: Bench) -> Iterator[Readiness]:
     for remark in description.remarks:
         yield Readiness("guest", "look", remark)
     yield from _machine(bench, "host")
+    yield from _neighbours(plan, bench)
     if description.running:
         yield from _machine(bench, "guest")
         yield _counters(bench)
@@ -82,6 +87,36 @@ def _shapes(plan: Plan, description: Description) -> Iterator[Readiness]:
             )
 
 
+def _neighbours(plan: Plan, bench: Bench) -> Iterator[Readiness]:
+    """Whether what is declared to run beside the guest can; nothing is started."""
+    for guest in guests_of(plan.neighbours):
+        what = f"neighbour's guest {guest}"
+        try:
+            running = bench.neighbours[guest].describe().running
+        except StageError as error:
+            yield Readiness(what, "not ready", str(error))
+            continue
+        yield Readiness(what, "ready", "running now; used as it is" if running else "off now; the run starts it")
+    host = Place(bench, None, bench.hypervisor)
+    try:
+        for neighbour in plan.neighbours:
+            if neighbour.guest is None and neighbour.loops is not None:
+                yield _loops(neighbour, host)
+    finally:
+        host.leave()
+
+
+def _loops(neighbour: Neighbour, host: Place) -> Readiness:
+    what = f"neighbour {neighbour.name}"
+    try:
+        done = host.ready().run(busy_loops(0, neighbour.pin or ()))  # looks at the CPUs and makes none
+    except StageError as error:
+        return Readiness(what, "not ready", str(error))
+    if done.status != 0:
+        return Readiness(what, "not ready", printable(done.errors.strip()))
+    return Readiness(what, "ready", str(neighbour))
+
+
 def _machine(bench: Bench, machine: Literal["host", "guest"]) -> Iterator[Readiness]:
     access = bench.hypervisor.host_access() if machine == "host" else bench.hypervisor.guest_access()
     if access is None:
@@ -95,6 +130,8 @@ def _machine(bench: Bench, machine: Literal["host", "guest"]) -> Iterator[Readin
         shell = bench.connector.connect(access, machine=machine, timeout_s=20.0)
         yield Readiness(f"{machine} ssh", "ready", f"{access.user}@{access.address}:{access.port}, host key verified")
         yield _disk(shell, machine)
+        if machine == "host":
+            yield from _threads(bench, shell)
         root = bench.hypervisor.guest_root() if machine == "guest" else ""
         sampler = bench.samplers.open(shell, machine=machine, root=root)
         yield _clock(sampler, machine)
@@ -104,6 +141,22 @@ def _machine(bench: Bench, machine: Literal["host", "guest"]) -> Iterator[Readin
     finally:
         for close in _closers(sampler, shell):
             close()
+
+
+def _threads(bench: Bench, shell: Shell) -> Iterator[Readiness]:
+    """Whether the vCPUs' threads can be looked at on the host; only while the guest runs are there any."""
+    try:
+        if not bench.hypervisor.describe().running:
+            return
+        threads = bench.hypervisor.vcpu_threads(shell)
+    except StageError as error:
+        yield Readiness("vCPU threads", "unavailable", f"the vCPU counters stand alone: {error}")
+        return
+    if threads:
+        found = "1 found" if len(threads) == 1 else f"{len(threads)} found"
+        yield Readiness("vCPU threads", "ready", f"{found} on the host, to check the vCPU counters against")
+    else:
+        yield Readiness("vCPU threads", "unavailable", "not to be found on the host: the vCPU counters stand alone")
 
 
 def _closers(sampler: Sampler | None, shell: Shell | None) -> list[Callable[[], None]]:

@@ -1,4 +1,4 @@
-"""A whole run: the guest's definition is kept, trials are run, and whatever happens the guest is put back."""
+"""A whole run: definitions are kept, neighbours started, trials run, and whatever happens all guests are put back."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import traceback
 from collections.abc import Mapping, Sequence
 
 from orchestrator.core.design.lab import Lab
+from orchestrator.core.design.neighbour import guests_of
 from orchestrator.core.design.plan import Plan
 from orchestrator.core.design.schedule import estimate
 from orchestrator.core.design.trials import Trial, trials
@@ -13,18 +14,12 @@ from orchestrator.core.record.journal import Event, EventName
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.engine.bench import Bench
 from orchestrator.engine.host_watch import HostWatch
+from orchestrator.engine.keeping import Keeper, describe_first, raise_worst
+from orchestrator.engine.neighbours import Neighbours
 from orchestrator.engine.news import RunBegan, RunEnded, TrialBegan, TrialEnded
-from orchestrator.engine.ports import Description, Hypervisor, RunWriter, SavedGuest, TrialData
-from orchestrator.engine.run_trial import TrialRunner
-from orchestrator.errors import (
-    InputError,
-    Problem,
-    RestoreError,
-    StageError,
-    StoreError,
-    TrialbedError,
-    UnreachableError,
-)
+from orchestrator.engine.ports import RunWriter, SavedGuest, TrialData
+from orchestrator.engine.run_trial import Diary, Surroundings, TrialRunner
+from orchestrator.errors import InputError, Problem, StoreError, TrialbedError
 from orchestrator.units import utc_text
 
 
@@ -44,6 +39,8 @@ class Run:
         self._plan, self._lab, self._bench, self._writer = plan, lab, bench, writer
         self._trials, self._done = trials(plan), done
         self._host = HostWatch(bench)
+        self._keeper = Keeper(writer, self._note)
+        self._neighbours = Neighbours(plan, bench, self._keeper, self._note)
 
     def go(self) -> list[TrialRecord]:
         """Run what is outstanding, in order.
@@ -53,17 +50,22 @@ class Run:
 
         Raises:
             InputError: the guest may not be power-cycled. Nothing was touched.
-            UnreachableError: the host did not answer. Nothing was touched.
-            RestoreError: the guest could not be put back; the message says what to do by hand.
+            UnreachableError: the host did not answer, and nothing was touched; or a neighbour could not be started, and
+                everything is as it was.
+            RestoreError: a guest could not be put back; the message says what to do by hand.
             KeyboardInterrupt: somebody would not wait; the guest has been put back.
         """
-        refuse_unmarked(self._lab, self._plan.guest)
+        refuse_unmarked(self._plan, self._lab)
         outstanding = [trial for trial in self._trials if trial.id not in self._done]
         saved = self._begin(outstanding)
         records: list[TrialRecord] = []
         state = "interrupted"
         try:
-            runner = TrialRunner(self._plan, self._bench, self._host, self._note, self._writer.keep_environment)
+            diary = Diary(self._note, self._writer.keep_environment)
+            around = Surroundings(self._host, self._neighbours)
+            runner = TrialRunner(self._plan, self._bench, around, saved, diary)
+            if outstanding:
+                self._neighbours.begin()
             for trial in outstanding:
                 if self._bench.stop.requested:
                     break
@@ -81,18 +83,11 @@ class Run:
     def _begin(self, outstanding: Sequence[Trial]) -> SavedGuest:
         hypervisor, guest = self._bench.hypervisor, self._plan.guest
         description = describe_first(hypervisor, guest)
-        saved = self._writer.saved_guest(guest)
-        resumed = saved is not None
-        if saved is None:
-            try:
-                saved = hypervisor.save()
-            except StageError as error:
-                raise UnreachableError(
-                    f"the definition of guest {guest!r} could not be read, so nothing was changed: {error}"
-                ) from error
-            self._writer.keep_before(guest, saved)
+        resumed = self._writer.saved_guest(guest) is not None
+        saved = self._keeper.keep(guest, hypervisor)
         self._note("run-resumed" if resumed else "run-started", None, {"outstanding": len(outstanding)})
         self._note("guest-saved", None, {"guest": guest, "running": saved.running})
+        self._neighbours.keep()
         time = estimate(self._plan, outstanding, self._bench.switch)
         self._bench.reporter.tell(
             RunBegan(
@@ -124,30 +119,16 @@ class Run:
         return record
 
     def _put_back(self, saved: SavedGuest) -> None:
-        """Put the guest back, even when the journal can no longer be written: that is told afterwards."""
-        unwritten = self._try_note("restore-started", {"guest": self._plan.guest})
+        """Put everything back, each whatever becomes of the others, and tell of the worst that went wrong."""
+        guest = self._plan.guest
+        errors = self._neighbours.end()
         try:
-            self._bench.hypervisor.restore(saved)
-        except Exception as error:  # whatever a driver raises, the guest's owner has to be told what to do
-            known = isinstance(error, TrialbedError)
-            reason = str(error) if known else f"{type(error).__name__}: {error}"
-            self._try_note("restore-failed", {"reason": reason} | ({} if known else {"defect": traceback.format_exc()}))
-            raise RestoreError(
-                f"guest {self._plan.guest!r} could not be put back as it was: {reason}. "
-                f"Its definition before the run is kept in {self._writer.location}/before: define it from there by hand"
-            ) from error
+            self._keeper.put_back(guest, self._bench.hypervisor, saved)
+        except TrialbedError as error:
+            errors.append(error)
         finally:
             self._host.close()
-        unwritten = unwritten or self._try_note("restored", {"guest": self._plan.guest})
-        if unwritten is not None:
-            raise unwritten
-
-    def _try_note(self, event: EventName, detail: Mapping[str, object]) -> StoreError | None:
-        try:
-            self._note(event, None, detail)
-        except StoreError as error:
-            return error
-        return None
+        raise_worst(errors)
 
     def _end(self, state: str, records: Sequence[TrialRecord]) -> None:
         ended: EventName = "run-ended" if state == "done" else "run-interrupted"
@@ -162,37 +143,25 @@ class Run:
         )
 
 
-def describe_first(hypervisor: Hypervisor, guest: str) -> Description:
-    """The first word with a guest's host, before anything is changed.
+def refuse_unmarked(plan: Plan, lab: Lab) -> None:
+    """Refuse guests that their owners have not marked: the measured one, and those that carry its neighbours.
 
     Raises:
-        UnreachableError: the host does not answer.
+        InputError: a guest is not marked ``may-power-cycle: true``.
     """
-    try:
-        return hypervisor.describe()
-    except StageError as error:
-        raise UnreachableError(
-            f"the host of guest {guest!r} could not be reached, so nothing was changed: {error}"
-        ) from error
-
-
-def refuse_unmarked(lab: Lab, guest: str) -> None:
-    """Refuse a guest that its owner has not marked.
-
-    Raises:
-        InputError: the guest is not marked ``may-power-cycle: true``.
-    """
-    if not lab.guests[guest].may_power_cycle:
-        raise InputError(
-            [
-                Problem(
-                    "lab",
-                    f"guests.{guest}.may-power-cycle",
-                    "this guest would be powered off and reconfigured, and it is not marked for that; "
-                    "if its owner agrees, write may-power-cycle: true",
-                )
-            ]
+    does = dict.fromkeys(guests_of(plan.neighbours), "be started where it is off")
+    does[plan.guest] = "be powered off and reconfigured"
+    unmarked = [
+        Problem(
+            "lab",
+            f"guests.{guest}.may-power-cycle",
+            f"this guest would {what}, and it is not marked for that; if its owner agrees, write may-power-cycle: true",
         )
+        for guest, what in does.items()
+        if not lab.guests[guest].may_power_cycle
+    ]
+    if unmarked:
+        raise InputError(unmarked)
 
 
 def _defect(trial: Trial, error: Exception, now_utc: str) -> TrialRecord:

@@ -2,43 +2,47 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Literal, TypeVar
 
 from orchestrator.core.design.launching import Launch, launch
+from orchestrator.core.design.neighbour import least_cpus
 from orchestrator.core.design.plan import Plan
 from orchestrator.core.design.trials import Trial
 from orchestrator.core.measure.clock import Offset, best_offset
 from orchestrator.core.measure.results import ClockOffset, TrialSummary
 from orchestrator.core.measure.summary import summarise
-from orchestrator.core.record.journal import EventName
 from orchestrator.core.record.run import Environment
 from orchestrator.core.record.trial import StageTime, TrialRecord
 from orchestrator.engine import stages
 from orchestrator.engine.bench import Bench
+from orchestrator.engine.bring_online import bring_online
 from orchestrator.engine.host_watch import HostWatch
-from orchestrator.engine.inside import verify
+from orchestrator.engine.inside import PowerOn, verify
+from orchestrator.engine.keeping import Note
+from orchestrator.engine.neighbours import Neighbours
 from orchestrator.engine.news import Notice, StageBegan
 from orchestrator.engine.observation import Channels, Observation
-from orchestrator.engine.ports import Process, Sampler, Shell, TrialData
+from orchestrator.engine.ports import Process, Sampler, SavedGuest, Shell, TrialData
+from orchestrator.engine.silence import explained
 from orchestrator.engine.stages import Remaining, Stage
 from orchestrator.errors import GuestFault, HostFault, StageError, WorkloadFault
 from orchestrator.units import Seconds, utc_text
 
 T = TypeVar("T")
-Note = Callable[[EventName, str | None, Mapping[str, object]], None]
-"""Told the event's name, the trial and details, before an act and after it: the journal."""
-
 #: Exchanges of timestamps before and after: the smallest of twenty round trips is close to the smallest there is.
 _EXCHANGES = 20
 _STOP_WORKLOAD_WITHIN_S = 10.0
+#: Long: a connector probes a port that is open and silent by itself, and a slow server's handshake needs its time.
+_LOG_IN_TRY_S = 20.0
 
 
 _Machine = Literal["host", "guest"]
 _When = Literal["before", "after"]
 _MACHINES: tuple[_Machine, ...] = ("host", "guest")
+_BEFORE_IT_RUNS = {stages.RESHAPE.name, stages.START.name}
 
 
 @dataclass
@@ -55,14 +59,44 @@ class _Hold:
     stage: str = ""
 
 
+@dataclass(frozen=True)
+class Diary:
+    """Where the runner writes down what it does, and what it learns of the machines."""
+
+    note: Note
+    keep_environment: Callable[[Environment], None]
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What is around the guest while it is measured: the host's own counters, and the neighbours."""
+
+    host: HostWatch
+    neighbours: Neighbours
+
+
 class TrialRunner:
-    """Runs the trials of one plan on one guest, one after the other."""
+    """Runs the trials of one plan on one guest, one after the other.
+
+    Args:
+        plan: how to measure.
+        bench: the world.
+        around: what is around the guest.
+        saved: the guest as it was before the run, from which each shape is made.
+        diary: where it is written down.
+    """
 
     def __init__(
-        self, plan: Plan, bench: Bench, host: HostWatch, note: Note, keep_environment: Callable[[Environment], None]
+        self,
+        plan: Plan,
+        bench: Bench,
+        around: Surroundings,
+        saved: SavedGuest,
+        diary: Diary,
     ) -> None:
-        self._plan, self._bench, self._host, self._note = plan, bench, host, note
-        self._keep_environment = keep_environment
+        self._plan, self._bench, self._saved = plan, bench, saved
+        self._host, self._neighbours = around.host, around.neighbours
+        self._note, self._keep_environment = diary.note, diary.keep_environment
         self._environment_kept = False
         self._last_boot_id: str | None = None
 
@@ -77,8 +111,8 @@ class TrialRunner:
         try:
             self._stages(trial, hold)
         except StageError as error:
-            failure = error
-            self._note("stage-failed", trial.id, {"stage": hold.stage, "reason": str(error)})
+            failure = error if hold.stage in _BEFORE_IT_RUNS else explained(error, self._bench)
+            self._note("stage-failed", trial.id, {"stage": hold.stage, "reason": str(failure)})
         except BaseException:  # an interrupt, a full disk, a defect: the next trial must not find this one's login open
             if hold.guest is not None:
                 hold.guest.close()
@@ -98,12 +132,15 @@ class TrialRunner:
         shape, bench = trial.cell.shape, self._bench
         start = launch(trial.cell)
         self._run_stage(stages.RESHAPE, trial, hold, lambda left: self._reshape(trial, left))
+        power_on = PowerOn(bench.clock, bench.clock.monotonic(), self._last_boot_id)
         self._run_stage(stages.START, trial, hold, lambda _left: bench.hypervisor.start())
         hold.guest = self._run_stage(stages.LOG_IN, trial, hold, self._log_in)
         guest = hold.guest
         root = bench.hypervisor.guest_root()
+        if shape.reshape == "live":
+            self._run_stage(stages.PLUG, trial, hold, lambda _left: self._plug(guest, root, shape.vcpus))
         hold.seen = self._run_stage(
-            stages.VERIFY, trial, hold, lambda left: verify(guest, root, shape, left(), self._last_boot_id)
+            stages.VERIFY, trial, hold, lambda left: verify(guest, root, shape, left(), power_on)
         )
         self._last_boot_id = hold.seen.get("boot_id")
         self._run_stage(stages.DEPLOY, trial, hold, lambda left: self._deploy(trial, guest, start, left))
@@ -136,11 +173,15 @@ class TrialRunner:
         hypervisor = self._bench.hypervisor
         if hypervisor.describe().running:
             hypervisor.stop(left())
-        hypervisor.reshape(trial.cell.shape)
+        hypervisor.reshape(trial.cell.shape, self._saved)
 
     def _log_in(self, left: Remaining) -> Shell:
         access = self._bench.hypervisor.guest_access()
-        return self._bench.connector.connect(access, machine="guest", timeout_s=min(left(), 15.0))
+        return self._bench.connector.connect(access, machine="guest", timeout_s=min(left(), _LOG_IN_TRY_S))
+
+    def _plug(self, guest: Shell, root: str, vcpus: int) -> None:
+        self._bench.hypervisor.plug()
+        bring_online(guest, root, vcpus, self._bench.clock)
 
     def _deploy(self, trial: Trial, guest: Shell, start: Launch, left: Remaining) -> None:
         load = self._bench.loads[trial.cell.workload.name]
@@ -153,6 +194,7 @@ class TrialRunner:
             raise WorkloadFault(f"preparing the workload ended with exit status {done.status}: {said}")
 
     def _launch(self, trial: Trial, hold: _Hold, guest: Shell, start: Launch) -> Observation:
+        self._neighbours.insist(trial.id)
         self._let_go(hold)
         root = self._bench.hypervisor.guest_root()
         hold.sampler = self._bench.samplers.open(guest, machine="guest", root=root)
@@ -256,6 +298,7 @@ class TrialRunner:
             vcpus=trial.cell.shape.vcpus,
             clocks={m: (hold.offsets.get((m, "before")), hold.offsets.get((m, "after"))) for m in _MACHINES},
             output_problems=observation.problems(),
+            neighbour_cpus=least_cpus(self._plan.neighbours),
         )
 
     def _data(self, hold: _Hold) -> TrialData:

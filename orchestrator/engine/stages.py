@@ -49,7 +49,9 @@ class Stage:
 
 RESHAPE = Stage("reshape", 120.0, Retry(attempts=3))
 START = Stage("start", 60.0, Retry(attempts=2, first_wait_s=2.0))
-LOG_IN = Stage("log in", 180.0, Retry(attempts=None, first_wait_s=0.1, longest_wait_s=3.0))
+#: A refusal costs a booting guest nothing, so it is asked often: what is waited for here is a part of every trial.
+LOG_IN = Stage("log in", 180.0, Retry(attempts=None, first_wait_s=0.1, longest_wait_s=0.5))
+PLUG = Stage("plug", 60.0)
 VERIFY = Stage("verify", 30.0, Retry(attempts=2))
 DEPLOY = Stage("deploy", 900.0, Retry(attempts=2))
 LAUNCH = Stage("launch", 60.0, Retry(attempts=2))
@@ -57,7 +59,8 @@ WARM_UP = Stage("warm up", None)
 MEASURE = Stage("measure", None)
 STOP = Stage("stop", 120.0)
 
-STAGES: tuple[Stage, ...] = (RESHAPE, START, LOG_IN, VERIFY, DEPLOY, LAUNCH, WARM_UP, MEASURE, STOP)
+#: In their order; ``plug`` only where a shape says ``reshape: live``.
+STAGES: tuple[Stage, ...] = (RESHAPE, START, LOG_IN, PLUG, VERIFY, DEPLOY, LAUNCH, WARM_UP, MEASURE, STOP)
 
 
 #: Less than this is no time: a rest that rounding leaves over must not be waited for again and again.
@@ -130,4 +133,5 @@ def attempt(
     except StageError as error:
         if tries == 1:
             raise
-        raise type(error)(f"{error} (tried {tries} times in {format_duration(remaining.spent_s())})") from error
+        text = f"{error} (tried {tries} times in {format_duration(remaining.spent_s())})"
+        raise type(error)(text, silent=error.silent) from error

@@ -5,20 +5,23 @@ The guest that is handed in gets powered off, reshaped and started: use one that
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 
-from orchestrator.core.design.shape import Shape, Topology
+from orchestrator.core.design.shape import FEATURES, Shape, Topology
 from orchestrator.core.measure.samples import Sample
-from orchestrator.engine.inside import verify
+from orchestrator.engine.bring_online import bring_online
+from orchestrator.engine.inside import PowerOn, count_cpus, look_inside, verify
 from orchestrator.engine.ports import Clock, Connector, Description, Hypervisor, SavedGuest, Shell
 from orchestrator.errors import HostFault, StageError, TrialbedError
 from orchestrator.testing.insist import insist, insist_raises
 from orchestrator.units import NANOSECONDS_PER_SECOND, Seconds
 
 _PAUSE_S: Seconds = 0.1
+_SCHEDSTAT = re.compile(r"/proc/\d+/task/\d+/schedstat")
 
 
 @dataclass(frozen=True)
@@ -29,6 +32,8 @@ class Subject:
         shapes: sizes that the host can give, at least two of them with different numbers of vCPUs.
         boot_within_s: how long the guest may take until it can be logged in to.
         observe_s: time between the two readings of the counters.
+        boots: whether its guests really run; with ``False``, for a hypervisor that only pretends, neither logins nor
+            counters are checked.
     """
 
     hypervisor: Hypervisor
@@ -38,6 +43,7 @@ class Subject:
     boot_within_s: Seconds = 60.0
     stop_within_s: Seconds = 60.0
     observe_s: Seconds = 0.5
+    boots: bool = True
 
 
 def check_hypervisor(subject: Subject) -> None:
@@ -51,9 +57,12 @@ def check_hypervisor(subject: Subject) -> None:
     try:
         _off_is_off(subject)
         _refuses_what_it_cannot_give(subject, saved)
+        _shapes_depend_on_the_saved_guest_only(subject, saved)
         last_boot_id: str | None = None
         for shape in subject.shapes:
-            last_boot_id = _gives_the_shape(subject, shape, last_boot_id)
+            last_boot_id = _gives_the_shape(subject, shape, saved, last_boot_id)
+        if subject.boots and "live" in hypervisor.features:
+            _plugs(subject, saved)
         _puts_back(hypervisor, saved)
     finally:
         with suppress(TrialbedError):  # the guest goes back even where a promise was broken; that is what is reported
@@ -83,38 +92,104 @@ def _off_is_off(subject: Subject) -> None:
     hypervisor.stop(subject.stop_within_s)
     insist(not hypervisor.describe().running, "stop is harmless when the guest is off")
     insist_raises(StageError, hypervisor.counters, "a guest that is off has no counters")
+    insist(bool(hypervisor.trouble()), "of a guest that is off, trouble says so")
 
 
 def _refuses_what_it_cannot_give(subject: Subject, saved: SavedGuest) -> None:
     hypervisor = subject.hypervisor
-    insist(hypervisor.features <= {"topology", "quota", "pin"}, "features are among topology, quota and pin")
+    insist(hypervisor.features <= FEATURES, f"features are among {', '.join(sorted(FEATURES))}")
     plain = subject.shapes[0]
     asked = {
         "topology": plain.model_copy(update={"topology": Topology(cores=plain.vcpus)}),
         "quota": plain.model_copy(update={"quota": 0.5}),
+        "shares": plain.model_copy(update={"shares": 50}),
         "pin": plain.model_copy(update={"pin": (0,)}),
+        "live": plain.model_copy(update={"reshape": "live"}),
     }
     for feature in sorted(set(asked) - hypervisor.features):
-        error = insist_raises(HostFault, partial(hypervisor.reshape, asked[feature]), f"{feature} is refused")
+        error = insist_raises(HostFault, partial(hypervisor.reshape, asked[feature], saved), f"{feature} is refused")
         insist(feature in str(error), f"the refusal names {feature}; it says: {error}")
     insist(dict(hypervisor.save().files) == dict(saved.files), "a refused shape changes nothing")
 
 
-def _gives_the_shape(subject: Subject, shape: Shape, last_boot_id: str | None) -> str | None:
+def _shapes_depend_on_the_saved_guest_only(subject: Subject, saved: SavedGuest) -> None:
+    hypervisor, (one, other) = subject.hypervisor, subject.shapes[:2]
+    hypervisor.reshape(other, saved)
+    alone = dict(hypervisor.save().files)
+    hypervisor.reshape(one, saved)
+    hypervisor.reshape(other, saved)
+    insist(
+        dict(hypervisor.save().files) == alone,
+        f"shape {other.name} is defined the same, byte for byte, whether the guest had shape {one.name} before or not",
+    )
+
+
+def _gives_the_shape(subject: Subject, shape: Shape, saved: SavedGuest, last_boot_id: str | None) -> str | None:
     hypervisor = subject.hypervisor
-    hypervisor.reshape(shape)
+    hypervisor.reshape(shape, saved)
     _insist_size(hypervisor.describe(), shape, running=False)
+    power_on = PowerOn(subject.clock, subject.clock.monotonic(), last_boot_id)
     hypervisor.start()
     _insist_size(hypervisor.describe(), shape, running=True)
-    shell = _log_in(subject)
-    try:
-        seen = verify(shell, hypervisor.guest_root(), shape, subject.boot_within_s, last_boot_id)
-        _counts(subject, shape)
-    finally:
-        shell.close()
+    insist(hypervisor.trouble() is None, f"of a guest that runs there is no trouble; told is {hypervisor.trouble()!r}")
+    seen = _looks_right(subject, shape, power_on) if subject.boots else {}
     hypervisor.stop(subject.stop_within_s)
     _insist_size(hypervisor.describe(), shape, running=False)
     return seen.get("boot_id")
+
+
+def _looks_right(subject: Subject, shape: Shape, power_on: PowerOn) -> dict[str, str]:
+    shell = _log_in(subject)
+    try:
+        seen = verify(shell, subject.hypervisor.guest_root(), shape, subject.boot_within_s, power_on)
+        _counts(subject, shape)
+        _names_threads(subject, shape)
+    finally:
+        shell.close()
+    return seen
+
+
+def _plugs(subject: Subject, saved: SavedGuest) -> None:
+    """Plugged vCPUs come while the guest runs; once they are online, it has the shape as if it had booted with it."""
+    hypervisor = subject.hypervisor
+    largest = max(subject.shapes, key=lambda shape: shape.vcpus)
+    shape = largest.model_copy(update={"name": f"{largest.name}-live", "reshape": "live"})
+    hypervisor.reshape(shape, saved)
+    power_on = PowerOn(subject.clock, subject.clock.monotonic())
+    hypervisor.start()
+    shell = _log_in(subject)
+    try:
+        root = hypervisor.guest_root()
+        booted = look_inside(shell, root, subject.boot_within_s).get("online", "")
+        insist(booted != "" and count_cpus(booted) == 1, f"a live shape boots with one vCPU; online are {booted!r}")
+        hypervisor.plug()
+        bring_online(shell, root, shape.vcpus, subject.clock)
+        verify(shell, root, shape, subject.boot_within_s, power_on)
+        _counts(subject, shape)
+        _names_threads(subject, shape)
+    finally:
+        shell.close()
+    hypervisor.stop(subject.stop_within_s)
+
+
+def _names_threads(subject: Subject, shape: Shape) -> None:
+    """All of the vCPUs' threads are named, or none; those that are can be read on the host."""
+    access = subject.hypervisor.host_access()
+    if access is None:
+        return
+    shell = subject.connector.connect(access, machine="host", timeout_s=subject.boot_within_s)
+    try:
+        threads = subject.hypervisor.vcpu_threads(shell)
+        if not threads:
+            return
+        insist(sorted(threads) == list(range(shape.vcpus)), f"a thread for each of {shape.vcpus} vCPUs; got {threads}")
+        insist(len(set(threads.values())) == shape.vcpus, f"no two vCPUs have one thread; got {threads}")
+        for path in threads.values():
+            insist(_SCHEDSTAT.fullmatch(path) is not None, f"{path} is like /proc/PID/task/TID/schedstat")
+            fields = shell.run(["cat", path]).output.split()
+            insist(len(fields) == 3 and all(f.isdecimal() for f in fields), f"{path} holds three numbers; got {fields}")
+    finally:
+        shell.close()
 
 
 def _log_in(subject: Subject) -> Shell:

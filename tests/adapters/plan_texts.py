@@ -75,6 +75,7 @@ class ModelSettings(Declared):
 DRIVERS = {
     "model": DriverFacts(ModelSettings, frozenset({"topology"})),
     "plain": DriverFacts(),
+    "needy": DriverFacts(needs=frozenset({"uri", "ssh"})),
 }
 
 

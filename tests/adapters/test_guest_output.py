@@ -208,18 +208,18 @@ def test_between_two_offsets_the_guests_rate_is_corrected() -> None:
     assert told == ""
 
 
-@pytest.mark.parametrize("epoch_s", [-5000.0, 1.7e9])
-def test_another_clock_is_shifted_to_the_fastest_line_and_told(epoch_s: float) -> None:
-    # Seconds since the start of the workload, or since 1970: right in their differences, unknown in their zero.
+@pytest.mark.parametrize(("epoch_s", "says"), [(-5000.0, ""), (1.7e9, "away from the guest's monotonic clock")])
+def test_another_clock_is_shifted_to_the_fastest_line(epoch_s: float, says: str) -> None:
+    # Seconds since 1970 are right in their differences, unknown in their zero; those since the start are as usual.
     held_up = [0.3, 0.002, 0.9, 0.05, 0.4]
     read = raw(*((5000.0 + epoch_s + n, n + delay_s) for n, delay_s in enumerate(held_up)))
     times, told = place(read, AWAY, None)
     assert times == pytest.approx([n + 0.002 for n in range(5)], abs=1e-5)
-    assert "away from the guest's monotonic clock" in told
+    assert (says in told) if says else told == ""
 
 
 def test_with_an_unknown_offset_lines_are_placed_the_same_way() -> None:
-    times, told = place(raw((7.0, 100.5), (8.0, 101.1)), None, None)
+    times, told = place(raw((7000.0, 100.5), (7001.0, 101.1)), None, None)
     assert times == pytest.approx([100.1, 101.1])
     assert "offset of the guest's clock is unknown" in told
 

@@ -21,7 +21,7 @@ CASES = [
     # hosts
     ("hosts:\n", "host:\n", 1, "host", "did you mean 'hosts'"),
     (PLAIN, "rack-b: {hypervisor: plan}", 6, "hosts.rack-b.hypervisor", "did you mean 'plain'"),
-    (PLAIN, "rack-b: {hypervisor: zzz}", 6, "hosts.rack-b.hypervisor", "known: model, plain"),
+    (PLAIN, "rack-b: {hypervisor: zzz}", 6, "hosts.rack-b.hypervisor", "known: model, plain, needy"),
     (PLAIN, "rack-b: {hypervisor: 7}", 6, "hosts.rack-b.hypervisor", "in quotes"),
     (PLAIN, "rack-b: {hypervisor: ''}", 6, "hosts.rack-b.hypervisor", "unknown hypervisor driver ''"),
     (PLAIN, "rack-b: {}", 6, "hosts.rack-b.hypervisor", "is missing"),
@@ -143,6 +143,38 @@ def test_features_are_those_of_the_driver_of_the_guests_own_host() -> None:
     (found,) = problems(on_plain)
     assert found.field == "shapes[1].topology"
     assert "plain cannot set topology; it sets vcpus and memory only" in found.message
+
+
+ON_NEEDY = edited(PLAN, "    topology: {sockets: 1, cores: 2}\n", "").replace("bookings-1", "tickets-1")
+
+
+def test_what_a_driver_needs_of_the_lab_is_missed_at_its_place() -> None:
+    lab = edited(LAB, PLAIN, "rack-b: {hypervisor: needy}")
+    uri, ssh = problems(ON_NEEDY, lab)
+    assert (position(uri)[:2], uri.field) == (("lab.yaml", 6), "hosts.rack-b.uri")
+    assert "is missing; the hypervisor driver needy connects to an address" in uri.message
+    assert "for example uri: qemu+ssh://" in uri.message
+    assert (position(ssh)[:2], ssh.field) == (("lab.yaml", 19), "guests.tickets-1.ssh")
+    assert "for example ssh: {address: 192.0.2.21, user: bench}" in ssh.message
+
+
+def test_a_lab_that_gives_what_the_driver_needs_is_right() -> None:
+    lab = edited(LAB, PLAIN, "rack-b: {hypervisor: needy, uri: 'qemu:///session'}")
+    lab = edited(lab, TICKETS, "tickets-1: {host: rack-b, ssh: {address: 192.0.2.22, user: bench}}")
+    assert read(ON_NEEDY, lab).driver == "needy"
+
+
+def test_guests_that_a_plan_does_not_use_may_lack_what_their_driver_needs() -> None:
+    assert read(lab=edited(LAB, PLAIN, "rack-b: {hypervisor: needy}")).driver == "model"
+
+
+def test_a_neighbours_guest_needs_the_same() -> None:
+    lab = edited(LAB, PLAIN, "rack-b: {hypervisor: needy, uri: 'qemu:///session'}")
+    lab = edited(
+        lab, TICKETS, "tickets-1: {host: rack-b, ssh: {address: 192.0.2.22, user: bench}}\n  night-1: {host: rack-b}"
+    )
+    (found,) = problems(f"{ON_NEEDY}neighbours: [{{name: night, guest: night-1, loops: 1}}]\n", lab)
+    assert (position(found)[:2], found.field) == (("lab.yaml", 20), "guests.night-1.ssh")
 
 
 def test_a_guest_without_its_mark_loads_and_is_refused_later() -> None:

@@ -23,7 +23,7 @@ def test_here_keeps_the_promises_of_a_driver() -> None:
     lab = Lab.model_validate(
         {"hosts": {"here": {"hypervisor": "here"}}, "guests": {"bookings-1": {"host": "here", "may-power-cycle": True}}}
     )
-    equipment = HereDriver().open("bookings-1", lab, clock)
+    equipment = HereDriver().open("bookings-1", lab, clock, SshConnector(clock))
     connector = equipment.connector or SshConnector(clock)
     shapes = (shape(1, "512 MiB"), shape(2, "256 MiB"), shape(1, "128 MiB"))
     check_hypervisor(Subject(equipment.hypervisor, connector, clock, shapes, observe_s=0.3))

@@ -5,7 +5,10 @@ from __future__ import annotations
 import pytest
 
 from orchestrator.core.design.shape import Shape
+from orchestrator.core.measure.samples import Sample
+from orchestrator.engine.ports import SavedGuest, Shell
 from orchestrator.engine.virtual_clock import VirtualClock
+from orchestrator.errors import GuestFault, HostFault
 from orchestrator.hypervisors.simulated.hypervisor import SimulatedHypervisor
 from orchestrator.hypervisors.simulated.settings import SimulatedSettings
 from orchestrator.hypervisors.simulated.shell import SimulatedConnector
@@ -66,8 +69,8 @@ class CountsTooMuch(SimulatedHypervisor):
 
 
 class TakesAnything(SimulatedHypervisor):
-    def reshape(self, shape: Shape) -> None:
-        super().reshape(shape.model_copy(update={"topology": None}))
+    def reshape(self, shape: Shape, saved: SavedGuest) -> None:
+        super().reshape(shape.model_copy(update={"topology": None}), saved)
 
 
 @pytest.mark.parametrize(
@@ -78,4 +81,90 @@ def test_the_check_finds_a_driver_that_breaks_its_word(liar: type[SimulatedHyper
     clock = VirtualClock()
     world = SimulatedWorld(SimulatedSettings(), clock)
     with pytest.raises(AssertionError, match=promise):
+        check_hypervisor(Subject(liar(world), SimulatedConnector(world), clock, SHAPES))
+
+
+class Pretends(SimulatedHypervisor):
+    """Keeps definitions and power states, and nothing runs."""
+
+    def start(self) -> None:
+        super().start()
+        self._world.answers_from_s = float("inf")
+
+    def counters(self) -> Sample:
+        raise HostFault("this hypervisor counts nothing")
+
+
+def pretending(*, boots: bool) -> Subject:
+    clock = VirtualClock()
+    world = SimulatedWorld(SimulatedSettings(), clock)
+    return Subject(Pretends(world), SimulatedConnector(world), clock, SHAPES, boots=boots)
+
+
+def test_of_a_hypervisor_that_only_pretends_the_rest_is_checked() -> None:
+    check_hypervisor(pretending(boots=False))
+    with pytest.raises(GuestFault, match="did not answer"):
+        check_hypervisor(pretending(boots=True))
+
+
+class Remembers(SimulatedHypervisor):
+    """Defines a shape differently after another one, as undoing call by call does."""
+
+    _before = 0
+
+    def save(self) -> SavedGuest:
+        saved = super().save()
+        return SavedGuest({name: content + b" " * self._before for name, content in saved.files.items()}, saved.running)
+
+    def reshape(self, shape: Shape, saved: SavedGuest) -> None:
+        super().reshape(shape, saved)
+        self._before += 1
+
+
+class Fusses(SimulatedHypervisor):
+    def trouble(self) -> str | None:
+        return "it is paused"
+
+
+class Shrugs(SimulatedHypervisor):
+    def trouble(self) -> str | None:
+        return None
+
+
+class PlugsNothing(SimulatedHypervisor):
+    def plug(self) -> None:
+        """Lies."""
+
+
+class BootsWithAll(SimulatedHypervisor):
+    def reshape(self, shape: Shape, saved: SavedGuest) -> None:
+        super().reshape(shape.model_copy(update={"reshape": "cold"}), saved)
+
+
+class NamesTooManyThreads(SimulatedHypervisor):
+    def vcpu_threads(self, *_host: Shell) -> dict[int, str]:
+        return dict.fromkeys((0, 1), "/proc/1/task/1/schedstat")
+
+
+class NamesOddThreads(SimulatedHypervisor):
+    def vcpu_threads(self, *_host: Shell) -> dict[int, str]:
+        return {vcpu: f"/proc/1/task/{vcpu + 1}/stat" for vcpu in range(self._world.shape.vcpus)}
+
+
+@pytest.mark.parametrize(
+    ("liar", "says"),
+    [
+        (Remembers, "defined the same, byte for byte"),
+        (Fusses, "there is no trouble"),
+        (Shrugs, "trouble says so"),
+        (PlugsNothing, "1 of 2 vCPUs came online"),
+        (BootsWithAll, "boots with one vCPU; online are '0-1'"),
+        (NamesTooManyThreads, "a thread for each of 1 vCPUs"),
+        (NamesOddThreads, "is like /proc/PID/task/TID/schedstat"),
+    ],
+)
+def test_the_check_finds_the_newer_promises_broken(liar: type[SimulatedHypervisor], says: str) -> None:
+    clock = VirtualClock()
+    world = SimulatedWorld(SimulatedSettings(), clock)
+    with pytest.raises((AssertionError, GuestFault), match=says):
         check_hypervisor(Subject(liar(world), SimulatedConnector(world), clock, SHAPES))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from orchestrator.adapters.ssh import SshConnector
 from orchestrator.core.design.lab import Lab
 from orchestrator.core.design.shape import Shape
 from orchestrator.engine.virtual_clock import VirtualClock
@@ -18,7 +19,7 @@ def test_simulated_samplers_keep_the_promises_of_a_sampler(machine: str) -> None
     lab = Lab.model_validate(
         {"hosts": {"rack-a": {"hypervisor": "simulated"}}, "guests": {"bookings-1": {"host": "rack-a"}}}
     )
-    equipment = SimulatedDriver().open("bookings-1", lab, VirtualClock())
+    equipment = SimulatedDriver().open("bookings-1", lab, VirtualClock(), SshConnector(VirtualClock()))
     hypervisor, connector, samplers, clock = (
         equipment.hypervisor,
         equipment.connector,
@@ -29,7 +30,7 @@ def test_simulated_samplers_keep_the_promises_of_a_sampler(machine: str) -> None
     assert samplers is not None
     assert clock is not None
     hypervisor.stop(60)
-    hypervisor.reshape(Shape.model_validate({"name": "two", "vcpus": 2, "memory": "1 GiB"}))
+    hypervisor.reshape(Shape.model_validate({"name": "two", "vcpus": 2, "memory": "1 GiB"}), hypervisor.save())
     hypervisor.start()
     clock.sleep(60)
     access = hypervisor.guest_access()

@@ -8,6 +8,7 @@ from typing import Any
 
 from orchestrator.adapters.environment import fingerprint
 from orchestrator.adapters.guest_output import OutputReader
+from orchestrator.adapters.ssh import SshConnector
 from orchestrator.adapters.workload_files import collect
 from orchestrator.core.design.lab import Lab
 from orchestrator.core.design.plan import Plan
@@ -76,7 +77,7 @@ class Experiment:
     heard: Heard = field(default_factory=Heard)
 
     def __post_init__(self) -> None:
-        self.equipment = SimulatedDriver().open(self.plan.guest, self.lab, VirtualClock())
+        self.equipment = SimulatedDriver().open(self.plan.guest, self.lab, VirtualClock(), SshConnector(VirtualClock()))
         self.hypervisor = self.equipment.hypervisor
         assert self.equipment.clock is not None
         assert self.equipment.connector is not None

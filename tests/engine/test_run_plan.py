@@ -12,7 +12,7 @@ from simulated_run import Experiment, Heard, lab, plan
 from orchestrator.core.design.trials import trials
 from orchestrator.core.record.journal import progress
 from orchestrator.engine.news import Measured, Notice, RunEnded, StageBegan, TrialBegan, TrialEnded
-from orchestrator.errors import HostFault, InputError, RestoreError, StoreError, UnreachableError
+from orchestrator.errors import GuestFault, HostFault, InputError, RestoreError, StoreError, UnreachableError
 from orchestrator.testing.memory_store import MemoryStore
 
 STAGES = ["reshape", "start", "log in", "verify", "deploy", "launch", "warm up", "measure", "stop"]
@@ -99,6 +99,32 @@ def test_a_failed_trial_is_recorded_with_its_reason_and_the_run_goes_on(
     assert says in first.reason
     assert [record.outcome for record in records[1:]] == ["measured"] * 3
     assert definition(experiment) == before
+
+
+def test_a_port_that_answers_from_an_old_guest_fails_the_first_trial_already(mocker) -> None:
+    experiment = Experiment(plan(design={"blocks": 1}), lab())
+    experiment.clock.sleep(1000)
+    world = experiment.hypervisor._world  # type: ignore[attr-defined]
+    mocker.patch.object(type(world), "up_s", new_callable=mocker.PropertyMock, return_value=1000.0)
+    first = experiment.go()[0]
+    assert (first.failed_stage, first.fault) == ("verify", "guest")
+    assert "it has been up for 16 min 40 s" in first.reason
+
+
+def test_a_refused_login_is_not_tried_again(mocker) -> None:
+    experiment = Experiment(plan(design={"blocks": 1}), lab())
+    refused = GuestFault("login refused for user 'bench'")
+    connect = experiment.bench.connector.connect
+
+    def answer(access, *, machine, timeout_s):
+        if machine == "guest":
+            raise refused
+        return connect(access, machine=machine, timeout_s=timeout_s)
+
+    mocker.patch.object(experiment.bench.connector, "connect", side_effect=answer)
+    records = experiment.go()
+    assert {(record.failed_stage, record.reason) for record in records} == {("log in", str(refused))}
+    assert {stage.attempts for record in records for stage in record.stages if stage.stage == "log in"} == {1}
 
 
 @pytest.mark.parametrize(

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TypeVar
 
 from orchestrator.adapters.plan_file.explain import build
 from orchestrator.adapters.plan_file.source import Node, Source
 from orchestrator.adapters.plan_file.text import MOST_PATH
+from orchestrator.core.design.beside import HostLogin
 from orchestrator.core.design.declared import Declared, Finding
 from orchestrator.core.design.fit import misfits, plan_misfits
 from orchestrator.core.design.lab import Lab
+from orchestrator.core.design.neighbour import guests_of
 from orchestrator.core.design.plan import Plan
+from orchestrator.core.design.shape import FEATURES
+from orchestrator.core.design.tailored import Tailored
 from orchestrator.core.design.wording import shown, unknown
 
 MOST_FILE_BYTES = 64 * 2**20
@@ -27,11 +31,21 @@ class DriverFacts:
 
     Attributes:
         settings: model of a host's ``with``; ``Declared`` itself for a driver that has no settings.
-        features: which of a shape's optional features the driver can set: ``topology``, ``quota``, ``pin``.
+        features: which of a shape's optional features the driver can set.
+        needs: what the lab has to give it: ``uri`` of the host, ``ssh`` of the guest.
+        host_login: how its host is logged in to, for neighbours that run there.
     """
 
     settings: type[Declared] = Declared
     features: frozenset[str] = field(default_factory=frozenset)
+    needs: frozenset[str] = field(default_factory=frozenset)
+    host_login: HostLogin = "lab"
+
+    def on_host(self, settings: object) -> DriverFacts:
+        """The same for one host, whose settings may have a say in it."""
+        if not isinstance(settings, Tailored):
+            return self
+        return replace(self, features=settings.shape_features, needs=self.needs | settings.lab_needs)
 
 
 @dataclass(frozen=True)
@@ -55,9 +69,12 @@ def check(plan_source: Source, lab_source: Source, drivers: Mapping[str, DriverF
     findings = plan_misfits(plan) if plan is not None else []
     if plan is not None and lab is not None:
         driver = lab.host_of(plan.guest).hypervisor if plan.guest in lab.guests else ""
-        features = drivers[driver].features if driver in drivers else frozenset({"topology", "quota", "pin"})
-        findings += misfits(plan, lab, features)
+        facts = drivers.get(driver, DriverFacts(features=FEATURES, host_login="own"))
+        host = lab.guests[plan.guest].host if plan.guest in lab.guests else ""
+        findings += misfits(plan, lab, facts.on_host(settings.get(host)).features, facts.host_login)
     _report_all(plan_source, findings)
+    if plan is not None and lab is not None:
+        _report_all(lab_source, _unmet_needs(plan, lab, drivers, settings))
     return Checked(plan, lab, settings)
 
 
@@ -69,6 +86,41 @@ def _build(model: type[M], source: Source) -> M | None:
 def _report_all(source: Source, findings: list[Finding]) -> None:
     for finding in findings:
         source.report(finding.message, finding.at)
+
+
+def _unmet_needs(
+    plan: Plan, lab: Lab, drivers: Mapping[str, DriverFacts], settings: Mapping[str, Declared]
+) -> list[Finding]:
+    """What the drivers of the plan's guests need of the lab and do not find there; paths are the lab's."""
+    findings: dict[tuple[str, str, str], Finding] = {}
+    for name in (plan.guest, *guests_of(plan.neighbours)):
+        if name not in lab.guests:
+            continue
+        guest, host = lab.guests[name], lab.host_of(name)
+        driver = host.hypervisor
+        needs = drivers.get(driver, DriverFacts()).on_host(settings.get(guest.host)).needs
+        if "uri" in needs and host.uri is None:
+            at = ("hosts", guest.host, "uri")
+            findings[at] = Finding(
+                at,
+                f"is missing; the hypervisor driver {driver} connects to an address, so write the hypervisor's, "
+                "for example uri: qemu+ssh://bench@192.0.2.10/system",
+            )
+        if "host ssh" in needs and host.ssh is None:
+            at = ("hosts", guest.host, "ssh")
+            findings[at] = Finding(
+                at,
+                f"is missing; by its settings the hypervisor driver {driver} works on the host, so write how that is "
+                "logged in to, for example ssh: {address: 192.0.2.20, user: bench}",
+            )
+        if "ssh" in needs and guest.ssh is None:
+            at = ("guests", name, "ssh")
+            findings[at] = Finding(
+                at,
+                f"is missing; the hypervisor driver {driver} brings no login of its own, so write how the guest is "
+                "logged in to, for example ssh: {address: 192.0.2.21, user: bench}",
+            )
+    return list(findings.values())
 
 
 def _host_settings(source: Source, drivers: Mapping[str, DriverFacts]) -> dict[str, Declared]:

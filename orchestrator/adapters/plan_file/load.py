@@ -16,6 +16,9 @@ from orchestrator.core.design.plan import Plan
 from orchestrator.core.design.wording import shown
 from orchestrator.errors import InputError
 
+#: What the plans that come with the project call the lab of the sandbox, which is not there before it is made.
+SANDBOX_LAB = "sandbox.yaml"
+
 
 @dataclass(frozen=True)
 class Loaded:
@@ -139,6 +142,11 @@ def _report_lab(plan: Source, lab: Source, error: UnreadableError, *, named_by_p
     """A lab that is not there is reported where the plan names it; one that is no text, in itself."""
     if lab.content or not named_by_plan:
         lab.report(str(error), place=error.place)
+    elif Path(lab.name).name == SANDBOX_LAB and not Path(lab.name).exists():
+        plan.report(
+            f"lab {lab.name} is not there yet: `trialbed sandbox up` makes it; or name a lab of your own with --lab",
+            ("lab",),
+        )
     else:
         plan.report(f"lab {lab.name}: {error} (the path is taken relative to the plan)", ("lab",))
 

@@ -14,7 +14,17 @@ from orchestrator.adapters.report.figures import rate_text
 from orchestrator.adapters.report.plain import safe
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.core.verdict.words import number
-from orchestrator.engine.news import Measured, News, Notice, RunBegan, RunEnded, StageBegan, TrialBegan, TrialEnded
+from orchestrator.engine.news import (
+    Measured,
+    NeighboursBegan,
+    News,
+    Notice,
+    RunBegan,
+    RunEnded,
+    StageBegan,
+    TrialBegan,
+    TrialEnded,
+)
 from orchestrator.engine.ports import Clock
 from orchestrator.units import PERIODS, Seconds, format_duration, utc_text
 
@@ -53,6 +63,8 @@ class Lines:
                 self._count = news.trials
                 left = f"{news.trials - news.done} trials to go, {_range(news.least_s, news.most_s)}"
                 text = f"run {news.run} began: {safe(news.title)} ({news.kind}; {left})"
+            case NeighboursBegan(described=described):
+                text = f"beside declared neighbours: {safe(described)}"
             case TrialBegan(trial=trial):
                 text = f"trial {trial.number}/{self._count} {trial.id} began"
             case StageBegan(stage=stage, attempt=attempt, why=why):
@@ -91,6 +103,8 @@ class Panel:
                 self._run, self._began_s, self._on = news, self._clock.monotonic(), True
                 self._console.print(Text.assemble((safe(news.title), "bold"), f"\n{news.kind}; run {news.run}"))
                 self._live.start()
+            case NeighboursBegan(described=described):
+                self._console.print(Text(f"beside declared neighbours: {safe(described)}"))
             case TrialBegan():
                 self._trial, self._measured, self._rates = news, None, []
                 self._trial_began_s = self._clock.monotonic()

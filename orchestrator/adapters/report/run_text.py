@@ -13,6 +13,7 @@ from rich.text import Text
 from orchestrator.adapters.report.figures import rate_text, vcpus_text, window_text
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.runs_text import minute, problems_text, tally_text
+from orchestrator.core.design.neighbour import described, neighbours_in
 from orchestrator.core.record.run import Environment, StoredRun
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.engine.listing import tally
@@ -109,12 +110,18 @@ def _asked(run: StoredRun) -> dict[str, str]:
         "workloads": "; ".join(
             f"{safe(str(load.get('name')))}: threads {_listed(load.get('threads'))}" for load in loads
         ),
+        **_beside(plan),
         "design": f"{order}, seed {record.seed}",
         "measuring": f"a sample every {_seconds(_at(plan, 'measure', 'every'))}; warm-up {_range(plan, 'warm-up')}; "
         f"steady {_range(plan, 'steady')}, until known within {within}",
         "deciding": f"margin {_percent(_at(plan, 'decide', 'margin'))}, "
         f"confidence {_percent(_at(plan, 'decide', 'confidence'))}",
     }
+
+
+def _beside(plan: Mapping[str, Any]) -> dict[str, str]:
+    declared = described(neighbours_in(plan))
+    return {"neighbours": safe(declared)} if declared else {}
 
 
 def _at(plan: Mapping[str, Any], *path: str) -> Any:

@@ -27,6 +27,7 @@ _PYTHON = ("python3", "-E", "-S", "-u", "-c")
 _HAS_PYTHON = "import sys; sys.exit(sys.version_info < (3, 8))"
 _GREET_WITHIN_S = 15.0
 _END_WITHIN_S = 5.0
+_LINE_LOST = -1  # or a signal ended it: see Process.ended
 _MOST_LINES = 50_000
 """No sample has so many: a program that goes on and on is not ours."""
 
@@ -125,12 +126,13 @@ class ChannelSampler:
     def _silent(self) -> StageError:
         status = self._process.ended()
         if status is None:
-            return self._fail(f"gave no whole answer within {self._peer.limit_s:g} s")
-        return self._fail(f"ended with exit status {status}: {_last_words(self._process)}")
+            return self._fail(f"gave no whole answer within {self._peer.limit_s:g} s", silent=True)
+        ended = f"ended with exit status {status}: {_last_words(self._process)}"
+        return self._fail(ended, silent=status == _LINE_LOST)
 
-    def _fail(self, what: str) -> StageError:
+    def _fail(self, what: str, *, silent: bool = False) -> StageError:
         """The fault, which also answers every later request: what comes after it could belong to an earlier one."""
-        self._failure = _fault(self._peer.machine, what)
+        self._failure = _fault(self._peer.machine, what, silent=silent)
         return self._failure
 
 
@@ -176,7 +178,7 @@ class Samplers:
         how = (
             f"ended with exit status {status}" if status is not None else f"did not start within {_GREET_WITHIN_S:g} s"
         )
-        raise _fault(machine, f"{how}: {_last_words(process)}")
+        raise _fault(machine, f"{how}: {_last_words(process)}", silent=status in (None, _LINE_LOST))
 
 
 def _has_python(shell: Shell) -> bool:
@@ -191,6 +193,6 @@ def _last_words(process: Process) -> str:
     return repr(process.errors().strip()[-200:]) if process.errors().strip() else "it said nothing"
 
 
-def _fault(machine: str, what: str) -> StageError:
+def _fault(machine: str, what: str, *, silent: bool = False) -> StageError:
     kind = HostFault if machine == "host" else GuestFault
-    return kind(f"the program that reads the {machine}'s counters {what}")
+    return kind(f"the program that reads the {machine}'s counters {what}", silent=silent)

@@ -7,6 +7,7 @@ import ipaddress
 import socket
 from typing import Any
 
+from orchestrator.adapters.ssh.greeting import ClosedError, SilentError, first_to_greet
 from orchestrator.adapters.ssh.patience import Deadline, bounded
 from orchestrator.adapters.ssh.peer import Peer
 from orchestrator.engine.ports import Clock
@@ -43,19 +44,22 @@ def open_link(peer: Peer, clock: Clock, deadline: Deadline) -> socket.socket:
     addresses = _resolve(peer, deadline)
     for number, (family, address) in enumerate(addresses):
         share_s = deadline.left_s() / (len(addresses) - number)  # a silent first address must not use up all the time
-        link = socket.socket(family, socket.SOCK_STREAM)
         try:
-            link.settimeout(max(share_s, 0.001))
-            link.connect(address)
-            _prepare(link)
-            _await_greeting(link, peer, clock, deadline)
+            link = first_to_greet(family, address, clock, share_s)
+        except SilentError as error:
+            raise peer.fault(
+                f"accepts connections but said nothing for {error.waited_s:.3g} s: "
+                "still booting, frozen, or not an SSH server",
+                may_pass=True,
+                silent=True,
+            ) from error
+        except ClosedError as error:
+            reason = "closed the connection at once: still booting, or it refuses more connections"
+            raise peer.fault(reason, may_pass=True, silent=True) from error
         except OSError as error:
             problem = error
-            link.close()
-        except BaseException:
-            link.close()
-            raise
         else:
+            _prepare(link)
             return link
     raise _explain(peer, problem, deadline) from problem
 
@@ -95,22 +99,6 @@ def _prepare(link: socket.socket) -> None:
             link.setsockopt(socket.IPPROTO_TCP, getattr(socket, name), value)
 
 
-def _await_greeting(link: socket.socket, peer: Peer, clock: Clock, deadline: Deadline) -> None:
-    """Tell apart a port that is open before there is a server behind it, such as a forwarder's."""
-    began_s = clock.monotonic()
-    link.settimeout(max(deadline.left_s(), 0.001))
-    try:
-        first = link.recv(1, socket.MSG_PEEK)
-    except TimeoutError as error:
-        waited_s = clock.monotonic() - began_s
-        raise peer.fault(
-            f"accepts connections but said nothing for {waited_s:.3g} s: still booting, frozen, or not an SSH server",
-            may_pass=True,
-        ) from error
-    if not first:
-        raise peer.fault("closed the connection at once: still booting, or it refuses more connections", may_pass=True)
-
-
 def _explain(peer: Peer, error: OSError | None, deadline: Deadline) -> Exception:
     if error is None:
         return peer.fault("its name has no address; see 'address' in the lab")
@@ -118,6 +106,7 @@ def _explain(peer: Peer, error: OSError | None, deadline: Deadline) -> Exception
         return peer.fault(
             f"no connection within {deadline.allowed_s:.3g} s: the machine is off, or a firewall drops it",
             may_pass=True,
+            silent=True,
         )
     reason, may_pass = _REASONS.get(error.errno or 0, (f"cannot be connected to ({error})", True))
-    return peer.fault(reason, may_pass=may_pass)
+    return peer.fault(reason, may_pass=may_pass, silent=may_pass)

@@ -48,15 +48,17 @@ class Peer:
         name = self.address.lower()
         return name if self.port == SSH_PORT else f"[{name}]:{self.port}"
 
-    def fault(self, message: str, *, may_pass: bool = False) -> StageError:
+    def fault(self, message: str, *, may_pass: bool = False, silent: bool = False) -> StageError:
         """An error of this machine, to be raised."""
         kind = HostFault if self.machine == "host" else GuestFault
-        return kind(f"{self.machine} {self.user}@{self.place}: {message}", may_pass=may_pass)
+        return kind(f"{self.machine} {self.user}@{self.place}: {message}", may_pass=may_pass, silent=silent)
 
     def lost(self) -> StageError:
         """The connection is gone."""
-        return self.fault("the connection was lost; see whether the machine and its network are up", may_pass=True)
+        reason = "the connection was lost; see whether the machine and its network are up"
+        return self.fault(reason, may_pass=True, silent=True)
 
     def silent(self, doing: str, seconds: float) -> StageError:
         """The connection stands, but nothing comes back."""
-        return self.fault(f"no answer for {seconds:.3g} s while {doing}; it may be frozen or overloaded", may_pass=True)
+        reason = f"no answer for {seconds:.3g} s while {doing}; it may be frozen or overloaded"
+        return self.fault(reason, may_pass=True, silent=True)

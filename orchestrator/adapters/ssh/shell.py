@@ -120,7 +120,8 @@ class SshShell:
             raise self._peer.lost()
         if not ended:
             shown = printable(command.decode("utf-8", "replace"), 80)
-            raise self._peer.fault(f"no end of {shown!r} within {timeout_s:.3g} s; it may go on there", may_pass=True)
+            reason = f"no end of {shown!r} within {timeout_s:.3g} s; it may go on there"
+            raise self._peer.fault(reason, may_pass=True, silent=True)
         return channel.exit_status, output, errors
 
     def _converse(self, channel: paramiko.Channel, data: bytes, deadline: Deadline) -> tuple[bytes, bytes]:

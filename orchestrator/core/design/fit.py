@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
+from orchestrator.core.design.beside import HostLogin, neighbour_misfits, neighbour_remarks
 from orchestrator.core.design.declared import Finding
 from orchestrator.core.design.lab import Lab
 from orchestrator.core.design.plan import CellPattern, Plan
@@ -63,22 +64,24 @@ def _filter_misfits(plan: Plan, pattern: CellPattern) -> Iterator[tuple[tuple[st
             )
 
 
-def misfits(plan: Plan, lab: Lab, hypervisor_features: frozenset[str]) -> list[Finding]:
+def misfits(plan: Plan, lab: Lab, hypervisor_features: frozenset[str], host_login: HostLogin = "lab") -> list[Finding]:
     """What a plan asks of a lab that the lab does not have or allow; paths are the plan's.
 
     Args:
         plan: valid by itself.
         lab: the lab it will run on.
         hypervisor_features: which optional features of a shape the driver of the guest's host can give.
+        host_login: how that driver's host is logged in to, which a neighbour on the host needs.
     """
     if plan.guest not in lab.guests:
         message = unknown("guest", plan.guest, list(lab.guests))
         return [Finding(("guest",), f"{message}; name one of the lab's, or add it there")]
-    return [
+    of_shapes = [
         Finding(("shapes", position, key), message)
         for position, shape in enumerate(plan.shapes)
         for key, message in (*_too_large(plan, lab, shape), *_unable(plan, lab, shape, hypervisor_features))
     ]
+    return [*of_shapes, *neighbour_misfits(plan, lab, host_login)]
 
 
 def _too_large(plan: Plan, lab: Lab, shape: Shape) -> Iterator[tuple[str, str]]:
@@ -96,7 +99,8 @@ def _unable(plan: Plan, lab: Lab, shape: Shape, features: frozenset[str]) -> Ite
         f"besides vcpus and memory it sets {listed(sorted(features))}" if features else "it sets vcpus and memory only"
     )
     for feature in sorted(shape.extras - features):
-        yield feature, f"the hypervisor driver {driver} cannot set {feature}; {able}"
+        key, what = ("reshape", "reshape: live") if feature == "live" else (feature, feature)
+        yield key, f"the hypervisor driver {driver} cannot set {what}; {able}"
 
 
 def refusals(lab: Lab, guest: str) -> list[str]:
@@ -119,7 +123,8 @@ def remarks(plan: Plan, lab: Lab) -> list[str]:
     """What a practitioner would want to know before running this plan on this lab. Nothing here is an error."""
     on_shapes = (remark for shape in plan.shapes for remark in _on_shape(shape))
     on_workloads = (remark for load in plan.workloads for remark in _on_workload(load))
-    return [*_on_evidence(plan), *_on_choice(plan), *on_shapes, *on_workloads, *_on_lab(plan, lab)]
+    beside = (*_on_shares(plan), *neighbour_remarks(plan))
+    return [*_on_evidence(plan), *_on_choice(plan), *on_shapes, *beside, *on_workloads, *_on_lab(plan, lab)]
 
 
 def _on_evidence(plan: Plan) -> Iterator[str]:
@@ -158,6 +163,12 @@ def _on_choice(plan: Plan) -> Iterator[str]:
     largest = max(shape.vcpus for shape in plan.shapes)
     if beyond := sorted({cell.threads for cell in chosen if cell.threads > largest}):
         yield f"no shape has a vCPU for each of {listed(beyond)} threads: whether more vCPUs would help stays open"
+    live = [shape.name for shape in plan.shapes if shape.reshape == "live"]
+    if live and len(live) < len(plan.shapes):
+        yield (
+            f"reshape: live for {listed(live)} only: a guest that grew while it ran is not the same as one that booted "
+            "with its vCPUs, so a difference between shapes may come from that"
+        )
 
 
 def _on_shape(shape: Shape) -> Iterator[str]:
@@ -165,6 +176,16 @@ def _on_shape(shape: Shape) -> Iterator[str]:
         yield f"shape {shape.name}: quota {format_percent(shape.quota)} never binds on {shape.vcpus} vCPUs"
     if shape.pin is not None and len(shape.pin) < shape.vcpus:
         yield f"shape {shape.name}: {shape.vcpus} vCPUs pinned to {len(shape.pin)} physical CPUs wait for each other"
+    if shape.reshape == "live" and shape.vcpus == 1:
+        yield f"shape {shape.name}: reshape: live has nothing to plug in on 1 vCPU"
+
+
+def _on_shares(plan: Plan) -> Iterator[str]:
+    weighted = [shape.name for shape in plan.shapes if shape.shares is not None]
+    if weighted and not plan.neighbours:
+        yield (
+            f"shares of {listed(weighted)} count only while physical CPUs are short; the plan declares no neighbours"
+        )
 
 
 def _on_workload(load: Workload) -> Iterator[str]:

@@ -21,6 +21,7 @@ from orchestrator.core.design.declared import (
     refuse,
     repeats,
 )
+from orchestrator.core.design.neighbour import Neighbour
 from orchestrator.core.design.shape import Shape
 from orchestrator.core.design.wording import shown
 from orchestrator.core.design.workload import Workload
@@ -150,6 +151,8 @@ class Plan(Declared):
     """The sizes to try."""
     workloads: Annotated[tuple[Workload, ...], Field(min_length=1)]
     """The loads to put on each."""
+    neighbours: Annotated[tuple[Neighbour, ...], Field(max_length=100)] = ()
+    """Other load on the host while the guest is measured: started and ended by the run."""
     design: Design = Design()
     """How often each cell is measured, and in which order."""
     measure: Measure = Measure()
@@ -182,7 +185,7 @@ class Plan(Declared):
 def _repeated_names(data: object) -> list[Finding]:
     """Names used twice, from the raw data: an item that is wrong in another field still takes its name."""
     findings: list[Finding] = []
-    for kind in ("shapes", "workloads"):
+    for kind in ("shapes", "workloads", "neighbours"):
         items = data.get(kind) if isinstance(data, Mapping) else None
         if not isinstance(items, Sequence) or isinstance(items, str):
             continue

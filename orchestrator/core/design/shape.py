@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field, field_validator, model_validator
 
 from orchestrator.core.design.declared import Declared, Finding, Name, Percent, Size, Whole, refuse, repeats
+
+#: The optional features of a shape, which a hypervisor driver may have or not.
+FEATURES = frozenset({"topology", "quota", "shares", "pin", "live"})
 
 
 class Topology(Declared):
@@ -38,8 +41,12 @@ class Shape(Declared):
     """How the vCPUs are presented; the product of its parts equals ``vcpus``."""
     quota: Annotated[Percent, Field(gt=0, le=1024)] | None = None
     """CPU time allowed to the whole guest, of one physical CPU: ``150 %`` is one and a half CPUs."""
+    shares: Annotated[Whole, Field(ge=2, le=10000)] | None = None
+    """Weight of the guest against others when physical CPUs are short; 100 is what a guest has that sets none."""
     pin: Annotated[tuple[Annotated[Whole, Field(ge=0, le=65535)], ...], Field(min_length=1)] | None = None
     """Physical CPUs that the guest's vCPUs may run on, by the host's numbering."""
+    reshape: Literal["cold", "live"] = "cold"
+    """``cold``: the guest boots with all its vCPUs; ``live``: it boots with one and the others are plugged in then."""
 
     @field_validator("pin")
     @classmethod
@@ -70,4 +77,5 @@ class Shape(Declared):
     @property
     def extras(self) -> frozenset[str]:
         """The optional features this shape asks of a hypervisor driver."""
-        return frozenset(name for name in ("topology", "quota", "pin") if getattr(self, name) is not None)
+        named = {name for name in ("topology", "quota", "shares", "pin") if getattr(self, name) is not None}
+        return frozenset(named | ({"live"} if self.reshape == "live" else set()))

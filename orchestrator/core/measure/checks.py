@@ -19,11 +19,14 @@ from orchestrator.core.measure.clock_rate import NOTABLE_RATE, clock_rate
 from orchestrator.core.measure.counters import GAP, delta
 from orchestrator.core.measure.results import Check, VcpuShare
 from orchestrator.core.measure.samples import Sample, Throughput
+from orchestrator.core.measure.second_look import counter_names, second_looks
 from orchestrator.core.measure.shares import cpu_count, host_busy, steal
 from orchestrator.units import NANOSECONDS_PER_SECOND, format_duration, format_percent
 
 OTHER_LOAD = 0.05
 """Share of the host's CPUs that something else may use."""
+NEIGHBOURS_AT_LEAST = 1 / 3
+"""Share of what declared neighbours would get by equal shares that must be seen."""
 FEWER_SAMPLES = 0.9
 """Share of the expected samples that must be there."""
 FREQUENCY_CHANGE = 0.05
@@ -49,6 +52,7 @@ class Evidence:
         shares: of the vCPUs within the window.
         clocks: ``host`` and ``guest`` to their offsets before and after the trial; ``None`` where one is missing.
         output_problems: what the reader of the workload's output found.
+        neighbour_cpus: CPUs that the declared neighbours want at least; ``None`` where none are declared.
     """
 
     start_s: float
@@ -62,6 +66,7 @@ class Evidence:
     shares: Sequence[VcpuShare]
     clocks: Mapping[str, tuple[Offset | None, Offset | None]] = field(default_factory=dict)
     output_problems: Sequence[str] = ()
+    neighbour_cpus: float | None = None
 
     @property
     def length_s(self) -> float:
@@ -102,6 +107,30 @@ def vcpu_accounting(e: Evidence) -> Check:
     return _ok(name, f"run + wait is within 100 % for each of {len(e.shares)} vCPUs, ± {format_percent(worst)}")
 
 
+def vcpu_threads(e: Evidence) -> Check | None:
+    """The hypervisor's vCPU counters against the host's own of the vCPUs' threads; only where the host shows them."""
+    name = "vcpu threads"
+    if not any(counter in sample.values for sample in e.host for counter in counter_names(e.vcpus)):
+        return None
+    looks = second_looks(e.vcpu, e.host, e.vcpus, (e.start_s, e.end_s), e.every_s)
+    wrong = [look for look in looks if abs(look.seen - look.told) > look.uncertainty]
+    if wrong:
+        parts = [
+            f"vCPU {look.vcpu}: {look.what} {format_percent(look.told)} by the hypervisor's counter, "
+            f"{format_percent(look.seen)} by the host's (± {format_percent(look.uncertainty)})"
+            for look in wrong
+        ]
+        return _flag(name, f"the vCPU counters are not those of the vCPUs' threads: {_several(parts)}")
+    if unknown := sorted(set(range(e.vcpus)) - {look.vcpu for look in looks if look.what == "run"}):
+        return _unavailable(name, f"no two samples of both sources cover the window for vCPU {_listed(unknown)}")
+    worst = max(looks, key=lambda look: abs(look.seen - look.told))
+    return _ok(
+        name,
+        f"the host's own counters of {e.vcpus} {'thread' if e.vcpus == 1 else 'threads'} differ by at most "
+        f"{format_percent(abs(worst.seen - worst.told), 2)} of the wall time (± {format_percent(worst.uncertainty)})",
+    )
+
+
 def samples_complete(e: Evidence) -> Check:
     """Each counter stream has the samples that were asked for, without gaps."""
     name = "samples"
@@ -134,7 +163,23 @@ def other_load(e: Evidence) -> Check:
     other = busy * cpus - sum(share.run for share in e.shares)
     slack = sum(share.uncertainty for share in e.shares)
     detail = f"besides this guest, the host used {max(other, 0.0):.2f} of its {cpus} CPUs (± {slack:.2f})"
+    if e.neighbour_cpus is not None:
+        return _beside_neighbours(name, detail, other + slack, _neighbours_due(e.neighbour_cpus, e.vcpus, cpus))
     return _flag(name, detail) if other > OTHER_LOAD * cpus + slack else _ok(name, detail)
+
+
+def _beside_neighbours(name: str, detail: str, most: float, due: float) -> Check:
+    """Other load is what the plan asks for; too little of it means that the trial ran on another host than declared."""
+    if most < NEIGHBOURS_AT_LEAST * due:
+        return _flag(
+            name, f"the declared neighbours hardly loaded the host: {detail}, where {due:.2f} were to be expected"
+        )
+    return _ok(name, f"with the declared neighbours: {detail}")
+
+
+def _neighbours_due(wanted: float, vcpus: int, cpus: int) -> float:
+    """CPUs that neighbours get where each of theirs and each vCPU, were it busy throughout, has an equal share."""
+    return wanted * min(1.0, cpus / (wanted + vcpus))
 
 
 def throttling(e: Evidence) -> Check:
@@ -228,6 +273,7 @@ def workload_output(e: Evidence) -> Check:
 
 CHECKS: tuple[CheckOf, ...] = (
     vcpu_accounting,
+    vcpu_threads,
     samples_complete,
     other_load,
     throttling,

@@ -25,7 +25,8 @@ class Sample:
         values: counter name to cumulative value; a counter that the machine does not have is not a key.
 
     Counter names used throughout (units in the name):
-        ``vcpu.N.run_ns``, ``vcpu.N.wait_ns``: CPU time and run delay of vCPU N (kernel schedstat; from a driver);
+        ``vcpu.N.run_ns``, ``vcpu.N.wait_ns``: CPU time and run delay of vCPU N, from a driver; in a sample of the host,
+        the same of the vCPU's thread as the host's own schedstat shows it;
         ``vcpu.N.surplus_ns``: CPU time and run delay outside the vCPU layer's control (process guests only): the bound
         on the error of the other two;
         ``cpu.user_ticks``, ``cpu.nice_ticks``, ``cpu.system_ticks``, ``cpu.idle_ticks``, ``cpu.iowait_ticks``,

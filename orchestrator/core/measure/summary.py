@@ -32,6 +32,7 @@ def summarise(  # noqa: PLR0913 - one keyword for each series and rule: a bundle
     vcpus: int,
     clocks: Mapping[str, tuple[Offset | None, Offset | None]] | None = None,
     output_problems: Sequence[str] = (),
+    neighbour_cpus: float | None = None,
 ) -> TrialSummary:
     """Judge a finished trial.
 
@@ -49,6 +50,7 @@ def summarise(  # noqa: PLR0913 - one keyword for each series and rule: a bundle
         vcpus: of the shape, to notice counters that are missing altogether.
         clocks: ``host`` and ``guest`` to their offsets before and after the trial; leave out what was not measured.
         output_problems: what the reader of the workload's output found; goes into a check.
+        neighbour_cpus: CPUs that the declared neighbours want at least; ``None`` where the plan declares none.
 
     Returns:
         The summary. A trial that was never steady has a reason, no window, no throughput and no shares; its checks look
@@ -72,6 +74,7 @@ def summarise(  # noqa: PLR0913 - one keyword for each series and rule: a bundle
             shares=shares,
             clocks=clocks or {},
             output_problems=output_problems,
+            neighbour_cpus=neighbour_cpus,
         )
     )
     if isinstance(found, NotSteady):

@@ -13,6 +13,9 @@ from orchestrator.core.measure.results import Record
 EventName = Literal[
     "run-started",
     "guest-saved",
+    "neighbours-started",
+    "neighbour-restarted",
+    "neighbours-ended",
     "trial-started",
     "stage-started",
     "stage-failed",
@@ -43,7 +46,7 @@ class Progress:
     Attributes:
         ended: ids of trials that need not be run again, in the order in which they ended.
         in_hand: the trial that was begun and not ended, if any.
-        guest_is_back: whether the guest is as it was before the run.
+        guest_is_back: whether the guest, and those of its neighbours, are as they were before the run.
         state: see :class:`orchestrator.core.record.run.StoredRun`.
     """
 
@@ -53,21 +56,29 @@ class Progress:
     state: str
 
 
+#: Stands for the measured guest, which events about trials do not name; a guest cannot be called so.
+_MEASURED = ""
+
+
 def progress(events: Iterable[Event]) -> Progress:
     """Fold a journal to where the run stands. An unknown order of events is harmless: each event has one meaning."""
     ended: dict[str, None] = {}
     in_hand: str | None = None
-    back, state = True, "running or crashed"
+    away: set[str] = set()
+    state = "running or crashed"
     for event in events:
         match event.event:
-            case "guest-saved" | "trial-started":
-                in_hand = event.trial if event.event == "trial-started" else in_hand
-                back = back and event.event == "guest-saved"
+            case "trial-started":
+                in_hand = event.trial
+                away.add(_MEASURED)
+            case "neighbours-started":
+                away.update(_guests(event))
             case "trial-ended" if event.trial is not None:
                 ended[event.trial] = None
                 in_hand = None
             case "restored":
-                back = True
+                guest = str(event.detail.get("guest"))
+                away.discard(guest if guest in away else _MEASURED)
             case "run-ended":
                 state = "done"
             case "run-interrupted":
@@ -76,4 +87,9 @@ def progress(events: Iterable[Event]) -> Progress:
                 state = "running or crashed"
             case _:
                 pass
-    return Progress(tuple(ended), in_hand, back, state)
+    return Progress(tuple(ended), in_hand, not away, state)
+
+
+def _guests(event: Event) -> list[str]:
+    named = event.detail.get("guests")
+    return [str(guest) for guest in named] if isinstance(named, list) else []

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from orchestrator.core.design.neighbour import described, neighbours_in
 from orchestrator.core.measure.results import VcpuShare
 from orchestrator.core.record.run import PlannedTrial, RunRecord
 from orchestrator.core.record.trial import TrialRecord
@@ -46,9 +47,18 @@ def from_run(record: RunRecord, trials: Sequence[TrialRecord]) -> Evidence:
     sizes = {str(s["name"]): _size(s) for s in record.plan["shapes"]}
     ordered = sorted(trials, key=lambda t: t.number)
     observations = tuple(o for t in ordered if (o := _observation(t, sizes)) is not None)
-    remarks = [*_left_out(ordered), *_outstanding(record.trials, ordered), *_flagged(ordered)]
+    beside = _beside(record)
+    remarks = [*beside, *_left_out(ordered), *_outstanding(record.trials, ordered), *_flagged(ordered)]
     tried = frozenset((t.workload, t.threads, t.shape) for t in ordered if t.outcome != "failed")
     return Evidence(observations, sizes, tuple(remarks), tried)
+
+
+def _beside(record: RunRecord) -> list[str]:
+    """What ran beside the guest by declaration: the figures hold for such a host."""
+    beside = described(neighbours_in(record.plan))
+    if not beside:
+        return []
+    return [f"Measured beside declared neighbours: {beside}. On a host without them the answer may differ."]
 
 
 def _size(shape: Mapping[str, Any]) -> Size:

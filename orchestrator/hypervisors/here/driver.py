@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from orchestrator.core.design.beside import HostLogin
 from orchestrator.core.design.declared import Declared
 from orchestrator.core.design.lab import Lab
 from orchestrator.core.design.schedule import Switch
-from orchestrator.engine.ports import Clock, Equipment
+from orchestrator.engine.ports import Clock, Connector, Equipment
 from orchestrator.hypervisors.here.hypervisor import FEATURES, HereHypervisor
 
 
@@ -19,8 +20,10 @@ class HereDriver:
     name = "here"
     settings = HereSettings
     features = FEATURES
+    needs: frozenset[str] = frozenset()
+    host_login: HostLogin = "own"
     switch = Switch(0.5, 15.0)
 
-    def open(self, guest: str, lab: Lab, clock: Clock) -> Equipment:  # noqa: ARG002 - nothing of the lab matters here
+    def open(self, guest: str, lab: Lab, clock: Clock, connector: Connector) -> Equipment:  # noqa: ARG002 - all it needs is here
         """Bind to a guest; its processes start with its first power-on."""
         return Equipment(HereHypervisor(guest, clock))

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from orchestrator.core.design.lab import SshAccess
 from orchestrator.core.design.shape import Shape
 from orchestrator.core.measure.samples import Sample
-from orchestrator.engine.ports import Clock, Description, SavedGuest
+from orchestrator.engine.ports import Clock, Description, SavedGuest, Shell
 from orchestrator.errors import GuestFault, HostFault, RestoreError, TrialbedError
 from orchestrator.hypervisors.here.link import Link
 from orchestrator.units import Bytes, Seconds, format_size
@@ -101,7 +102,7 @@ class HereHypervisor:
         """See :class:`~orchestrator.engine.ports.Hypervisor`."""
         return SavedGuest({_DEFINITION: self._definition.to_json()}, self._is_on())
 
-    def reshape(self, shape: Shape) -> None:
+    def reshape(self, shape: Shape, saved: SavedGuest) -> None:  # noqa: ARG002 - a process guest is its shape and nothing else
         """See :class:`~orchestrator.engine.ports.Hypervisor`."""
         if self._is_on():
             raise HostFault(f"guest {self._guest} is on; it is reshaped only while it is off")
@@ -150,6 +151,14 @@ class HereHypervisor:
         self._started().ask("on", _REQUEST_S, vcpus=shape.vcpus, memory=shape.memory, cpus=shape.pin)
         self._running = True
 
+    def plug(self) -> None:
+        """Never asked for: no shape with ``reshape: live`` is taken."""
+        raise HostFault("a process guest has its vCPUs from the start")
+
+    def trouble(self) -> str | None:
+        """See :class:`~orchestrator.engine.ports.Hypervisor`."""
+        return None if self._is_on() else "its processes have ended"
+
     def stop(self, timeout_s: Seconds) -> None:
         """End every process: by SIGTERM, and what is left after half of the time (at most 2 s) by SIGKILL."""
         if not self._is_on():
@@ -177,12 +186,16 @@ class HereHypervisor:
     def counters(self) -> Sample:
         """See :class:`~orchestrator.engine.ports.Hypervisor`; ``vcpu.N.surplus_ns`` bounds the error of the wait."""
         if not self._running:
-            raise HostFault(f"guest {self._guest} is off: it has no counters")
+            raise GuestFault(f"guest {self._guest} is off: it has no counters")
         sent_s = self._clock.monotonic()
         answer = self._started().ask("counters", _REQUEST_S)
         back_s = self._clock.monotonic()
         uncertainty_s = (back_s - sent_s) / 2 + _COUNTER_STEP_S
         return Sample((sent_s + back_s) / 2, uncertainty_s, answer["source_ns"], answer["values"])
+
+    def vcpu_threads(self, host: Shell) -> Mapping[int, str]:  # noqa: ARG002 - nobody is asked
+        """None: a vCPU is no thread here, and the layer's counters are from schedstat already."""
+        return {}
 
     # ------------------------------------------------------------------------------------------------------- logins
 

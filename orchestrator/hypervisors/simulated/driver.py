@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from orchestrator.core.design.beside import HostLogin
 from orchestrator.core.design.lab import Lab
 from orchestrator.core.design.schedule import USUAL_SWITCH
-from orchestrator.engine.ports import Clock, Equipment
+from orchestrator.engine.ports import Clock, Connector, Equipment
 from orchestrator.engine.virtual_clock import VirtualClock
 from orchestrator.hypervisors.simulated.hypervisor import FEATURES, SimulatedHypervisor
 from orchestrator.hypervisors.simulated.sampler import SimulatedSamplerFactory
@@ -19,15 +20,18 @@ class SimulatedDriver:
     name = "simulated"
     settings = SimulatedSettings
     features = FEATURES
+    needs: frozenset[str] = frozenset()
+    host_login: HostLogin = "none"
     switch = USUAL_SWITCH
 
-    def open(self, guest: str, lab: Lab, clock: Clock) -> Equipment:
+    def open(self, guest: str, lab: Lab, clock: Clock, connector: Connector) -> Equipment:  # noqa: ARG002 - its logins are its own
         """Build the simulation of one guest.
 
         Args:
             guest: name of the guest in the lab.
             lab: its host's ``with:`` are the settings, valid by :class:`SimulatedSettings`.
             clock: gives the date at which virtual time begins.
+            connector: not used.
         """
         settings = SimulatedSettings.model_validate(lab.host_of(guest).with_)
         virtual = VirtualClock(start_utc_s=clock.now())

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 
 from orchestrator.core.design.lab import SshAccess
 from orchestrator.core.design.shape import Shape
 from orchestrator.core.measure.samples import Sample, Value
-from orchestrator.engine.ports import Description, SavedGuest
+from orchestrator.engine.ports import Description, SavedGuest, Shell
 from orchestrator.errors import GuestFault, HostFault, RestoreError, StageError
 from orchestrator.hypervisors.simulated.world import LATENCY_S, SimulatedWorld
 from orchestrator.units import NANOSECONDS_PER_SECOND, Seconds, format_duration, format_size
 
 KIND = "simulated guest"
 #: Topology is missing: the model has no caches and no sibling threads, so it would change nothing.
-FEATURES = frozenset({"quota", "pin"})
+FEATURES = frozenset({"quota", "pin", "live"})
 _DEFINITION = "guest.json"
 _CALL_S: Seconds = 0.05
 _RESTORE_WITHIN_S: Seconds = 120.0
@@ -53,7 +54,7 @@ class SimulatedHypervisor:
         self._world.settle()
         return SavedGuest({_DEFINITION: _write(self._world.shape)}, self._world.running)
 
-    def reshape(self, shape: Shape) -> None:
+    def reshape(self, shape: Shape, saved: SavedGuest) -> None:  # noqa: ARG002 - a simulated guest is its shape and nothing else
         """Give the guest this shape."""
         world = self._world
         world.settle()
@@ -93,6 +94,20 @@ class SimulatedHypervisor:
             raise HostFault("simulated fault: the hypervisor did not start the guest", may_pass=True)
         world.power_on()
 
+    def plug(self) -> None:
+        """The vCPUs appear in the guest, offline as on a real machine."""
+        world = self._world
+        world.settle()
+        world.clock.sleep(_CALL_S)
+        if not world.running or world.shape.reshape != "live":
+            raise HostFault("the simulated guest takes further vCPUs only while it runs, with a shape of reshape: live")
+        world.plug()
+
+    def trouble(self) -> str | None:
+        """See :class:`~orchestrator.engine.ports.Hypervisor`."""
+        self._world.settle()
+        return None if self._world.running else "it is off"
+
     def stop(self, timeout_s: Seconds) -> None:
         """Shut down; harmless when it is off."""
         world = self._world
@@ -119,7 +134,7 @@ class SimulatedHypervisor:
         world.clock.sleep(LATENCY_S)
         read_s = world.settle()
         if not world.running:
-            raise HostFault("the simulated guest is off and has no counters")
+            raise GuestFault("the simulated guest is off and has no counters")
         values: dict[str, Value] = {}
         for vcpu, (run_s, wait_s) in enumerate(world.vcpu_seconds(read_s)):
             values[f"vcpu.{vcpu}.run_ns"] = int(run_s * NANOSECONDS_PER_SECOND)
@@ -127,6 +142,10 @@ class SimulatedHypervisor:
                 values[f"vcpu.{vcpu}.wait_ns"] = int(wait_s * NANOSECONDS_PER_SECOND)
         world.clock.sleep(LATENCY_S)
         return Sample(read_s, LATENCY_S, int(world.host_clock_s(read_s) * NANOSECONDS_PER_SECOND), values)
+
+    def vcpu_threads(self, host: Shell) -> Mapping[int, str]:  # noqa: ARG002 - nobody is asked
+        """None: a vCPU of the model is no thread."""
+        return {}
 
     def guest_access(self) -> SshAccess:
         """A name that no network knows."""
@@ -175,4 +194,5 @@ def _read(definition: bytes) -> Shape:
         memory=facts["memory"],
         quota=facts["quota"],
         pin=tuple(pin) if pin is not None else None,
+        reshape=facts.get("reshape", "cold"),
     )

@@ -9,6 +9,7 @@ from pathlib import PurePosixPath
 from typing import NoReturn
 
 from orchestrator.core.design.lab import SshAccess
+from orchestrator.engine.bring_online import ONLINE_SCRIPT
 from orchestrator.engine.inside import INSIDE_SCRIPT
 from orchestrator.engine.ports import Completed
 from orchestrator.errors import GuestFault, HostFault, StageError, WorkloadFault
@@ -28,11 +29,18 @@ def inside_report(world: SimulatedWorld, _machine: str) -> str:
     facts = {
         "online": _cpu_list(world.online),
         "boot_id": world.boot_id,
+        "uptime_s": f"{world.up_s:.2f}",
         "clocksource": "simulated",
         "kernel": "simulated",
         "memory_kib": world.memory_kib,
     }
     return "".join(f"{key}={value}\n" for key, value in facts.items())
+
+
+def online_report(world: SimulatedWorld, _machine: str) -> str:
+    """Bring the guest's CPUs online, and say which are."""
+    world.bring_online()
+    return f"online={_cpu_list(world.online)}\n"
 
 
 def fingerprint_report(world: SimulatedWorld, machine: str) -> str:
@@ -53,6 +61,7 @@ def _cpu_list(cpus: int) -> str:
 #: Which scripts the simulated machines can answer, and how: they have no shell of their own.
 ANSWERS: tuple[tuple[Callable[[str], bool], Answer], ...] = (
     (lambda script: script == INSIDE_SCRIPT, inside_report),
+    (lambda script: script == ONLINE_SCRIPT, online_report),
     (lambda script: "/proc/cpuinfo" in script, fingerprint_report),
 )
 
@@ -115,18 +124,18 @@ class SimulatedShell:
         """Insist that the machine answers; a silent one costs ``timeout_s`` (a minute where there is no limit)."""
         now_s = self._world.settle()
         if self._closed:
-            self._fail("the login was closed", may_pass=False)
+            self._fail("the login was closed")
         if self._machine == "host":
             return
         if self._session != self._world.session:
-            self._fail("the connection was lost", may_pass=True)
+            self._fail("the connection was lost", silent=True)
         if self._world.silent_s <= now_s:
             waited_s = timeout_s if math.isfinite(timeout_s) else 60.0
             self._world.clock.sleep(waited_s)
-            self._fail(f"nothing has arrived for {waited_s:g} s", may_pass=True)
+            self._fail(f"nothing has arrived for {waited_s:g} s", silent=True)
 
-    def _fail(self, reason: str, *, may_pass: bool) -> NoReturn:
-        raise fault(self._machine, f"simulated {self._machine}: {reason}", may_pass=may_pass)
+    def _fail(self, reason: str, *, silent: bool = False) -> NoReturn:
+        raise fault(self._machine, f"simulated {self._machine}: {reason}", silent=silent)
 
 
 class SimulatedConnector:
@@ -143,17 +152,18 @@ class SimulatedConnector:
             return SimulatedShell(self._world, machine)
         if self._world.running and math.isinf(self._world.answers_from_s):
             self._world.clock.sleep(timeout_s)
-            raise GuestFault(f"{access.address} did not answer within {timeout_s:g} s", may_pass=True)
+            raise GuestFault(f"{access.address} did not answer within {timeout_s:g} s", may_pass=True, silent=True)
         self._world.clock.sleep(2 * LATENCY_S)
         raise GuestFault(
             f"{access.address} refused the connection; the guest is {'booting' if self._world.running else 'off'}",
             may_pass=True,
+            silent=True,
         )
 
 
-def fault(machine: str, message: str, *, may_pass: bool) -> StageError:
-    """The error that says whose fault it is."""
-    return (HostFault if machine == "host" else GuestFault)(message, may_pass=may_pass)
+def fault(machine: str, message: str, *, silent: bool) -> StageError:
+    """The error that says whose fault it is; a machine that is silent may answer a later try."""
+    return (HostFault if machine == "host" else GuestFault)(message, may_pass=silent, silent=silent)
 
 
 def threads_of(argv: Sequence[str]) -> int:

@@ -68,6 +68,8 @@ class SimulatedWorld:
         self.answers_from_s = math.inf
         self.powered_on_s: Seconds = 0.0
         self.online = 0
+        self._comes_online = 0
+        self._plugged = True
         self.memory_kib = 0
         self.wait_is_counted = True
         self._loads: list[Load] = []
@@ -111,7 +113,9 @@ class SimulatedWorld:
         self.silent_s = self._frozen_s = math.inf
         self.powered_on_s = now_s
         self.answers_from_s = math.inf if strikes("does-not-boot") else now_s + self.settings.boot
-        self.online = max(self.shape.vcpus - (1 if strikes("fewer-cpus") else 0), 1)
+        self._comes_online = max(self.shape.vcpus - (1 if strikes("fewer-cpus") else 0), 1)
+        self._plugged = self.shape.reshape == "cold"
+        self.online = self._comes_online if self._plugged else 1
         # A kernel keeps some memory to itself before it counts what there is: 3 % is usual.
         self.memory_kib = int(self.shape.memory * (0.5 if strikes("less-memory") else 0.97)) // 1024
         self.wait_is_counted = strikes("counter-missing") is None
@@ -120,6 +124,15 @@ class SimulatedWorld:
         self._guest_stat = Ledger(now_s, [*rates, 0.0])
         self.guest_load = LoadAverage(now_s, 0)
         self._settle_load(now_s)
+
+    def plug(self) -> None:
+        """The vCPUs beyond the first appear in the running guest, offline. The host has counted them all along."""
+        self._plugged = True
+
+    def bring_online(self) -> None:
+        """Somebody in the guest brings online whatever CPUs it has."""
+        if self._plugged:
+            self.online = self._comes_online
 
     def power_off(self) -> None:
         """Switch the guest off."""
@@ -259,6 +272,11 @@ class SimulatedWorld:
     def host_clock_s(self, at_s: Seconds) -> Seconds:
         """The host's monotonic clock at a moment of the controller's."""
         return at_s + HOST_OFFSET_S
+
+    @property
+    def up_s(self) -> Seconds:
+        """For how long the guest has been up, by its own clock."""
+        return self.guest_clock_s(self.clock.monotonic()) - self.settings.guest_clock.offset
 
     @property
     def boot_id(self) -> str:

@@ -66,7 +66,8 @@ def state(name: str, **changes) -> tuple[str, str]:
 def test_a_good_trial_passes_every_check():
     checks = run_checks(evidence())
     assert {check.name: check.state for check in checks} == dict.fromkeys((check.name for check in checks), "ok")
-    assert len(checks) == len(CHECKS)
+    assert len(checks) == len(CHECKS) - 1, "the host shows no threads of vCPUs here, so there is nothing to compare"
+    assert state("vcpu threads", host=over(GOOD_HOST | GOOD_VCPU))[0] == "ok"
 
 
 def test_a_trial_of_which_nothing_is_known_passes_none():
@@ -181,3 +182,28 @@ def test_a_window_of_no_length_is_judged_without_harm():
     checks = run_checks(evidence(start_s=50.0, end_s=50.0, shares=()))
     assert {check.state for check in checks if check.name != "workload output"} <= {"unavailable", "ok"}
     assert all(check.state != "ok" for check in checks if check.name in {"samples", "surplus time", "vcpu accounting"})
+
+
+@pytest.mark.parametrize(
+    ("busy", "vcpus", "wanted", "expected"),
+    [
+        # Two CPUs at 100 ticks a second; the guest runs 0.6 of a CPU.
+        (160, 1, 1, "ok"),  # one loop had its CPU
+        (110, 1, 1, "ok"),  # one loop had half of it
+        (75, 1, 1, "flag"),  # 0.15 CPUs where one could be had
+        (75, 1, 0, "ok"),  # a command, of which nobody knows what it wants
+        (75, 1, None, "flag"),  # none declared: more than 5 % of the host
+        (90, 8, 1, "ok"),  # one loop against eight vCPUs: 2/9 of a CPU by equal shares
+        (65, 8, 1, "flag"),
+    ],
+)
+def test_with_declared_neighbours_too_little_other_load_is_what_is_wrong(busy, vcpus, wanted, expected):
+    host = over({**GOOD_HOST, "cpu.user_ticks": busy, "cpu.system_ticks": 0, "cpu.idle_ticks": 200 - busy})
+    shares = vcpu_shares(over({**GOOD_VCPU, "vcpu.0.surplus_ns": 0}), 20.0, 80.0)
+    others = tuple(shares[0].model_copy(update={"vcpu": n, "run": 0.0, "uncertainty": 0.0}) for n in range(1, vcpus))
+    found, detail = state("other load", host=host, vcpus=vcpus, shares=(*shares, *others), neighbour_cpus=wanted)
+    assert found == expected
+    if wanted is not None:
+        assert detail.startswith(
+            "with the declared neighbours: " if expected == "ok" else "the declared neighbours hardly"
+        )

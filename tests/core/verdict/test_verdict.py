@@ -8,7 +8,7 @@ import random
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from verdict_cases import BY_HAND, blocks, evidence, experiments, observe
 
@@ -185,6 +185,7 @@ def test_contradictions_are_refused() -> None:
         cells_of([observe("one", 1, 10, 1), replace(observe("one", 1, 11, 2), vcpus=2)])
 
 
+@settings(deadline=None)
 @given(experiments(), st.randoms(use_true_random=False))
 def test_the_order_of_observations_changes_nothing(seen: list[Observation], chance: random.Random) -> None:
     shuffled = list(seen)

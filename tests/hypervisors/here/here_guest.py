@@ -41,7 +41,7 @@ class GuestUnderTest:
 
     def __init__(self) -> None:
         self.clock = SystemClock()
-        made = HereDriver().open("bookings-1", LAB, self.clock).hypervisor
+        made = HereDriver().open("bookings-1", LAB, self.clock, SshConnector(self.clock)).hypervisor
         assert isinstance(made, HereHypervisor)
         self.hypervisor = made
         self._shells: list[Shell] = []
@@ -49,8 +49,11 @@ class GuestUnderTest:
     def start(self, wanted: Shape) -> None:
         if self.hypervisor.describe().running:
             self.hypervisor.stop(10)
-        self.hypervisor.reshape(wanted)
+        self.reshape(wanted)
         self.hypervisor.start()
+
+    def reshape(self, wanted: Shape) -> None:
+        self.hypervisor.reshape(wanted, self.hypervisor.save())
 
     def login(self, user: str = "guest") -> Shell:
         access = self.hypervisor.guest_access() if user == "guest" else self.hypervisor.host_access()

@@ -47,7 +47,7 @@ def descendants(guest: GuestUnderTest) -> list[int]:
 def test_a_shape_that_cannot_be_given_is_refused_and_changes_nothing(guest, wanted, says):
     before = guest.hypervisor.save()
     with pytest.raises(HostFault, match=says):
-        guest.hypervisor.reshape(wanted)
+        guest.reshape(wanted)
     assert guest.hypervisor.save() == before
 
 
@@ -59,9 +59,9 @@ def test_describing_says_what_such_a_guest_is(guest):
 
 
 def test_a_definition_comes_back_byte_for_byte(guest):
-    guest.hypervisor.reshape(shape(3, "300 MiB", pin=(0,)))
+    guest.reshape(shape(3, "300 MiB", pin=(0,)))
     saved = guest.hypervisor.save()
-    guest.hypervisor.reshape(shape(1))
+    guest.reshape(shape(1))
     guest.hypervisor.restore(saved)
     assert guest.hypervisor.save() == saved
     assert guest.hypervisor.describe().vcpus == 3
@@ -74,7 +74,7 @@ def test_a_damaged_definition_is_told(guest, content):
 
 
 def test_nothing_is_asked_of_a_guest_that_is_off(guest):
-    with pytest.raises(HostFault, match="is off"):
+    with pytest.raises(GuestFault, match="is off"):
         guest.hypervisor.counters()
     with pytest.raises(GuestFault, match="no address yet"):
         guest.hypervisor.guest_access()

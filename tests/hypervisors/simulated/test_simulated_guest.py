@@ -12,6 +12,7 @@ import pytest
 from pydantic import ValidationError
 
 from orchestrator.adapters.environment import fingerprint
+from orchestrator.adapters.ssh import SshConnector
 from orchestrator.core.design.lab import Lab, SshAccess
 from orchestrator.core.design.shape import Shape
 from orchestrator.core.measure.clock import best_offset
@@ -38,9 +39,12 @@ class Rack:
     settings: SimulatedSettings
     skip: Callable[[str, Sequence[str] | None], None] | None
 
+    def reshape(self, wanted: Shape) -> None:
+        self.hypervisor.reshape(wanted, self.hypervisor.save())
+
     def boot(self, vcpus: int = 2, name: str = "") -> Shell:
         self.hypervisor.stop(60)
-        self.hypervisor.reshape(shape(vcpus, name=name or f"v{vcpus}"))
+        self.reshape(shape(vcpus, name=name or f"v{vcpus}"))
         self.hypervisor.start()
         self.clock.sleep(self.settings.boot)
         return self.connector.connect(self.hypervisor.guest_access(), machine="guest", timeout_s=5)
@@ -65,7 +69,7 @@ def rack(*, force_off: bool = False, **declared: object) -> Rack:
             "guests": {"bookings-1": {"host": "rack-a", "may-power-cycle": True, "force-off": force_off}},
         }
     )
-    equipment = SimulatedDriver().open("bookings-1", lab, VirtualClock())
+    equipment = SimulatedDriver().open("bookings-1", lab, VirtualClock(), SshConnector(VirtualClock()))
     assert isinstance(equipment.clock, VirtualClock)
     assert equipment.connector is not None
     assert equipment.samplers is not None
@@ -128,8 +132,8 @@ def test_faults_strike_the_trials_they_name(fault: dict[str, int], struck: list[
     refused = []
     for trial in range(1, 7):
         lab.hypervisor.stop(60)
-        lab.hypervisor.reshape(shape(1))
-        lab.hypervisor.reshape(shape(2))  # trying again is the same trial
+        lab.reshape(shape(1))
+        lab.reshape(shape(2))  # trying again is the same trial
         try:
             lab.hypervisor.start()
         except HostFault:
@@ -235,7 +239,7 @@ def test_faults_are_counted_on_in_a_resumed_run() -> None:
     lab = rack(faults=[{"kind": "refuses-start", "trial": 2}], defined={"running": False})
     assert lab.skip is not None
     lab.skip("v1", None)
-    lab.hypervisor.reshape(shape(1))
+    lab.reshape(shape(1))
     with pytest.raises(HostFault, match="did not start"):
         lab.hypervisor.start()
 
@@ -398,7 +402,7 @@ def test_refuses_reshape() -> None:
     lab.hypervisor.stop(60)
     for _ in range(3):
         with pytest.raises(HostFault, match="refused") as refused:
-            lab.hypervisor.reshape(shape(1))
+            lab.reshape(shape(1))
         assert refused.value.may_pass
 
 
@@ -580,22 +584,22 @@ def test_what_the_host_cannot_give_is_refused(asked: dict[str, object], says: st
     lab.hypervisor.stop(60)
     before = lab.hypervisor.save()
     with pytest.raises(HostFault, match=says):
-        lab.hypervisor.reshape(Shape.model_validate({"name": "big", "memory": "1 GiB", **asked}))
+        lab.reshape(Shape.model_validate({"name": "big", "memory": "1 GiB", **asked}))
     assert lab.hypervisor.save() == before
 
 
 def test_a_running_guest_is_neither_reshaped_nor_started() -> None:
     lab = rack()
-    for action in (lambda: lab.hypervisor.reshape(shape(1)), lab.hypervisor.start):
+    for action in (lambda: lab.reshape(shape(1)), lab.hypervisor.start):
         with pytest.raises(HostFault, match="running"):
             action()
 
 
 def test_quota_and_pin_survive_save_and_restore() -> None:
     lab = rack(defined={"running": False})
-    lab.hypervisor.reshape(shape(2, quota="33 %", pin=[0, 1]))
+    lab.reshape(shape(2, quota="33 %", pin=[0, 1]))
     saved = lab.hypervisor.save()
-    lab.hypervisor.reshape(shape(1))
+    lab.reshape(shape(1))
     lab.hypervisor.restore(saved)
     assert lab.hypervisor.save() == saved
 

@@ -8,6 +8,7 @@ import pytest
 
 from orchestrator.adapters.environment import fingerprint
 from orchestrator.adapters.guest_output import OutputReader
+from orchestrator.adapters.ssh import SshConnector
 from orchestrator.core.design.lab import Lab
 from orchestrator.core.design.plan import Plan
 from orchestrator.core.design.trials import trials
@@ -56,7 +57,7 @@ def run(plan: Plan, *, force_off: bool = False, **declared: object) -> list[Tria
             "guests": {"bookings-1": {"host": "rack-a", "may-power-cycle": True, "force-off": force_off}},
         }
     )
-    equipment = SimulatedDriver().open("bookings-1", lab, VirtualClock())
+    equipment = SimulatedDriver().open("bookings-1", lab, VirtualClock(), SshConnector(VirtualClock()))
     assert equipment.clock is not None
     assert equipment.connector is not None
     assert equipment.samplers is not None

@@ -1,0 +1,131 @@
+"""The neighbours of a run: started before its first trial, looked after at each, and put back with it.
+
+A neighbour's guest is used as it is defined. It is kept and put back like the measured one all the same: it is started
+where it is off, and its owner gets it back off.
+"""
+
+from __future__ import annotations
+
+from orchestrator.core.design.neighbour import described, guests_of
+from orchestrator.core.design.plan import Plan
+from orchestrator.engine.bench import Bench
+from orchestrator.engine.keeping import Keeper, Note, describe_first
+from orchestrator.engine.neighbour_load import Load, Place
+from orchestrator.engine.news import NeighboursBegan, Notice
+from orchestrator.engine.ports import SavedGuest
+from orchestrator.errors import HostFault, StageError, StoreError, TrialbedError, UnreachableError
+
+
+class Neighbours:
+    """All neighbours that a plan declares; does nothing where it declares none.
+
+    Args:
+        plan: the plan.
+        bench: the world; its ``neighbours`` are the drivers bound to the guests named.
+        keeper: keeps guests and puts them back.
+        note: the run's journal.
+    """
+
+    def __init__(self, plan: Plan, bench: Bench, keeper: Keeper, note: Note) -> None:
+        self._declared, self._bench, self._keeper, self._note = plan.neighbours, bench, keeper, note
+        self._guests = guests_of(plan.neighbours)
+        self._saved: dict[str, SavedGuest] = {}
+        self._begun = False
+        places = {None: Place(bench, None, bench.hypervisor)} | {
+            guest: Place(bench, guest, bench.neighbours[guest]) for guest in self._guests
+        }
+        self._places = places.values()
+        self._loads = [Load(neighbour, places[neighbour.guest], bench) for neighbour in plan.neighbours]
+
+    def keep(self) -> None:
+        """Keep their guests' definitions; changes nothing.
+
+        Raises:
+            UnreachableError: one cannot be read.
+        """
+        for guest in self._guests:
+            describe_first(self._bench.neighbours[guest], guest)
+            self._saved[guest] = self._keeper.keep(guest, self._bench.neighbours[guest])
+            self._note("guest-saved", None, {"guest": guest, "running": self._saved[guest].running})
+
+    def begin(self) -> None:
+        """Start them all, their guests first where they are off.
+
+        Raises:
+            UnreachableError: one does not run; :meth:`end` is still to be called.
+        """
+        if not self._declared:
+            return
+        names = [neighbour.name for neighbour in self._declared]
+        self._begun = True
+        self._note("neighbours-started", None, {"neighbours": names, "guests": list(self._guests)})
+        for load in self._loads:
+            try:
+                load.start()
+            except StageError as error:
+                raise UnreachableError(
+                    f"neighbour {load.neighbour} could not be started, so no trial was run: {error}"
+                ) from error
+            if load.together and load.neighbour.loops != 1:
+                self._tell(
+                    f"neighbour {load.neighbour}: the machine has no setsid, so its loops share one session, "
+                    "and a kernel that weighs sessions gives them the CPU time of one"
+                )
+        self._bench.reporter.tell(NeighboursBegan(described(self._declared)))
+
+    def insist(self, trial: str) -> None:
+        """Look whether each still runs, and start again what does not.
+
+        Raises:
+            HostFault: one does not run, and does not start again either.
+        """
+        for load in self._loads:
+            why = load.trouble()
+            if why is None:
+                continue
+            self._note("neighbour-restarted", trial, {"neighbour": load.neighbour.name, "reason": why})
+            self._tell(f"{trial}: neighbour {load.neighbour} no longer ran ({why}); it is started again")
+            try:
+                load.restart()
+            except StageError as error:
+                raise HostFault(
+                    f"neighbour {load.neighbour} no longer ran ({why}) and could not be started again: {error}"
+                ) from error
+
+    def end(self) -> list[TrialbedError]:
+        """End their loads and put their guests back. Everything is tried, whatever fails.
+
+        Returns:
+            What went wrong and has to be told: guests that are not back, a journal that cannot be written.
+        """
+        errors: list[TrialbedError] = []
+        for load in self._loads:
+            if not load.stop():
+                self._tell(f"neighbour {load.neighbour} was not seen to end; its login is closed, which ends it")
+        for place in self._places:
+            place.leave()
+        for guest, saved in self._saved.items():
+            try:
+                self._put_back(guest, saved)
+            except TrialbedError as error:
+                errors.append(error)
+        if self._begun:
+            try:
+                self._note("neighbours-ended", None, {})
+            except StoreError as error:
+                errors.append(error)
+        return errors
+
+    def _put_back(self, guest: str, saved: SavedGuest) -> None:
+        hypervisor = self._bench.neighbours[guest]
+        try:
+            now = hypervisor.save()
+        except Exception:  # noqa: BLE001 - then it cannot be told whether it has changed: it is put back
+            now = None
+        if now is not None and (dict(now.files), now.running) == (dict(saved.files), saved.running):
+            self._note("restored", None, {"guest": guest})  # it is as it was, and is not touched
+            return
+        self._keeper.put_back(guest, hypervisor, saved)
+
+    def _tell(self, text: str) -> None:
+        self._bench.reporter.tell(Notice(text))
