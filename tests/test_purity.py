@@ -92,7 +92,12 @@ def test_a_sabotaged_module_would_be_caught(sabotage: str) -> None:
 
 def test_only_the_clock_adapter_and_programs_of_their_own_read_time() -> None:
     # Programs that run in a process of their own (in the guest, or the process guest's child) have no clock handed in.
-    own_programs = ("workloads/", "hypervisors/here/", "adapters/samplers/python_program")
+    own_programs = (
+        "workloads/",
+        "hypervisors/here/",
+        "hypervisors/command/example/",
+        "adapters/samplers/python_program",
+    )
     readers = {
         path.relative_to(PACKAGE).as_posix()
         for path in PACKAGE.rglob("*.py")
