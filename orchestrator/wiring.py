@@ -37,10 +37,14 @@ if TYPE_CHECKING:
     from orchestrator.core.verdict.verdict import Verdict
     from orchestrator.engine.bench import Bench
     from orchestrator.engine.probe import Readiness
+    from orchestrator.sandbox.settings import Say, Settings
+    from orchestrator.sandbox.status import Status
 
 DRIVER_GROUP = "trialbed.hypervisors"
 _BUILT_IN = {
+    "command": "orchestrator.hypervisors.command.driver:CommandDriver",
     "here": "orchestrator.hypervisors.here.driver:HereDriver",
+    "libvirt": "orchestrator.hypervisors.libvirt.driver:LibvirtDriver",
     "simulated": "orchestrator.hypervisors.simulated.driver:SimulatedDriver",
 }
 _VERSIONS_OF = (
@@ -312,3 +316,38 @@ def trial_view(run: str, trial: str, store: str) -> tuple[StoredRun, TrialRecord
     record = pick_trial(stored, trial, folder.problems())
     data = folder.load_trial(stored, record.id)
     return stored, record, data, folder.problems()
+
+
+# ------------------------------------------------------------------------------------------------------ sandbox
+
+
+def sandbox_settings(
+    folder: Path | None, *, lab: Path | None = None, image: str | None = None, acceleration: str = "auto"
+) -> Settings:
+    """What a sandbox is asked to be, with the usual places where none are named."""
+    from orchestrator.sandbox.accounts import tool_account
+    from orchestrator.sandbox.layout import default_cache, default_folder
+    from orchestrator.sandbox.settings import Settings
+
+    return Settings(folder or default_folder(tool_account()), default_cache(), lab, image, acceleration)
+
+
+def sandbox_up(settings: Settings, say: Say) -> Status:
+    """Make a sandbox, or mend it."""
+    from orchestrator.sandbox.up import up
+
+    return up(settings, SystemClock(), say)
+
+
+def sandbox_down(settings: Settings, say: Say, *, images: bool) -> None:
+    """Remove a sandbox."""
+    from orchestrator.sandbox.down import down
+
+    down(settings, SystemClock(), say, images=images)
+
+
+def sandbox_status(settings: Settings) -> Status:
+    """Look at a sandbox."""
+    from orchestrator.sandbox.status import status
+
+    return status(settings)

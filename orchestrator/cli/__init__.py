@@ -16,16 +16,17 @@ import click
 from orchestrator import __version__
 from orchestrator.cli.reading import judge, list_runs, read, schema, show
 from orchestrator.cli.running import check, resume, run
+from orchestrator.cli.sandboxing import sandbox
 from orchestrator.errors import TrialbedError
 
 EXIT_STATUSES = """
 \b
 Exit status:
   0    done
-  1    the answer is no: a series is not steady, or no shape can be recommended
+  1    the answer is no: a series is not steady, no shape can be recommended, or the sandbox is not up
   2    wrong input, or the store cannot be read or written
   3    some trials failed, or the guest could not be put back
-  4    the lab cannot be reached; nothing was changed
+  4    the lab cannot be reached, nothing was changed; or the sandbox cannot be made here
   70   a defect in trialbed itself
   130  interrupted; the guest was put back
 """
@@ -48,7 +49,7 @@ def cli() -> None:
     """
 
 
-for command in (check, run, resume, list_runs, show, read, judge, schema):
+for command in (check, run, resume, list_runs, show, read, judge, schema, sandbox):
     cli.add_command(command)
 
 

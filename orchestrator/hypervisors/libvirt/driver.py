@@ -45,7 +45,7 @@ def _missing(host: str, error: ImportError) -> Problem:
             "the lab",
             field,
             "the driver libvirt needs the package libvirt-python, which is not installed; "
-            "run pip install 'trialbed[libvirt]' (it builds against libvirt's headers: Debian libvirt-dev, gcc, "
+            "run pip install libvirt-python (it builds against libvirt's headers: Debian libvirt-dev, gcc, "
             "pkg-config and python3-dev), or install your distribution's package (Debian python3-libvirt)",
         )
     return Problem(

@@ -1,0 +1,112 @@
+"""`trialbed sandbox` as a person or a program uses it, where no guest has to run."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from pytest_mock import MockerFixture
+from sandbox_places import made_layout
+
+from orchestrator.cli import invoke
+from orchestrator.sandbox import packages, requirements
+from orchestrator.sandbox.state import State, alone, save
+
+
+@pytest.fixture(autouse=True)
+def own_cache(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_CACHE_HOME", str(place / "cache"))
+    monkeypatch.chdir(place)
+
+
+@pytest.fixture
+def installed(mocker: MockerFixture) -> None:
+    """Whatever this machine has: nothing is missing."""
+    mocker.patch.object(packages, "require")
+    mocker.patch.object(requirements, "has_module", return_value=True)
+
+
+def test_where_there_is_none_all_of_it_is_harmless(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = str(place / "s")
+    assert invoke(["sandbox", "status", "--folder", folder]) == 1
+    assert "down, in" in capsys.readouterr().out
+    assert invoke(["sandbox", "status", "--folder", folder, "--json"]) == 1
+    assert json.loads(capsys.readouterr().out)["state"] == "down"
+    assert invoke(["sandbox", "down", "--folder", folder]) == 0
+    assert "There is no sandbox in" in capsys.readouterr().out
+    assert invoke(["sandbox", "down", "--folder", folder, "--images"]) == 0
+    assert list(place.iterdir()) == []
+
+
+def test_everything_that_is_missing_is_named_at_once_with_both_commands(
+    place: Path, mocker: MockerFixture, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # A machine without these cannot be had here; what finds out is told so.
+    mocker.patch.object(packages, "missing", return_value=[packages.BUILDING[0], packages.RUNNING[0]])
+    mocker.patch.object(requirements, "has_module", return_value=False)
+    assert invoke(["sandbox", "up", "--folder", str(place / "s")]) == 4
+    said = capsys.readouterr().err
+    assert "sudo apt-get install --no-install-recommends gcc qemu-system-x86" in said
+    assert "pip install libvirt-python" in said
+    assert "nothing was changed" in said
+    assert list(place.iterdir()) == []
+
+
+@pytest.mark.usefixtures("installed")
+def test_a_folder_that_no_sandbox_made_is_neither_used_nor_removed(
+    place: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (place / "s").mkdir()
+    (place / "s/thesis.txt").touch()
+    for verb in ("up", "down"):
+        assert invoke(["sandbox", verb, "--folder", str(place / "s")]) == 2
+        assert "no sandbox made this folder (it holds thesis.txt)" in capsys.readouterr().err
+    assert [file.name for file in (place / "s").iterdir()] == ["thesis.txt"]
+
+
+@pytest.mark.usefixtures("installed")
+def test_another_lab_is_refused_before_anything_is_made(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (place / "lab.yaml").write_text("mine\n")
+    assert invoke(["sandbox", "up", "--folder", str(place / "s"), "--lab", str(place / "lab.yaml")]) == 2
+    assert "a lab that this sandbox did not write" in capsys.readouterr().err
+    assert not (place / "s").exists()
+
+
+@pytest.mark.usefixtures("installed")
+def test_a_damaged_state_stops_up_and_status_but_not_down(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    layout = made_layout(place)
+    layout.state.write_text("{")
+    for verb in ("up", "status"):
+        assert invoke(["sandbox", verb, "--folder", str(layout.root)]) == 2
+        assert f"trialbed sandbox down --folder {layout.root}" in capsys.readouterr().err
+    assert invoke(["sandbox", "down", "--folder", str(layout.root)]) == 0
+    assert "state is damaged" in capsys.readouterr().out
+    assert not layout.root.exists()
+
+
+@pytest.mark.usefixtures("installed")
+def test_two_at_once_do_no_harm(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    layout = made_layout(place)
+    save(layout, State())
+    before = set(layout.root.rglob("*"))
+    with alone(layout):
+        for verb in ("up", "down"):
+            assert invoke(["sandbox", verb, "--folder", str(layout.root)]) == 4
+            assert "another `trialbed sandbox` is at work" in capsys.readouterr().err
+    assert set(layout.root.rglob("*")) - before <= {layout.lock}
+
+
+def test_what_is_missing_of_one_is_listed(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    layout = made_layout(place)
+    save(layout, State(login_port=1, image="small"))
+    assert invoke(["sandbox", "status", "--folder", str(layout.root)]) == 1
+    said = capsys.readouterr().out
+    for trouble in ("the libvirt daemon does not run", "the host's login does not answer", "vmlinuz is missing"):
+        assert trouble in said
+
+
+@pytest.mark.parametrize("verb", [[], ["up"], ["down"], ["status"]])
+def test_help_has_examples(verb: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert invoke(["sandbox", *verb, "--help"]) == 0
+    assert f"  trialbed sandbox {' '.join(verb)}".rstrip() in capsys.readouterr().out
