@@ -14,23 +14,46 @@ from orchestrator.core.design.fit import refusals
 from orchestrator.core.design.lab import Lab
 from orchestrator.core.design.plan import Plan
 from orchestrator.core.design.trials import trials
-from orchestrator.wiring import load_plan
+from orchestrator.errors import InputError
+from orchestrator.sandbox.lab_file import Login, SandboxLab
+from orchestrator.wiring import Loaded, load_plan
 
 PLANS = Path(__file__).parents[1] / "plans"
 REFERENCE = (PLANS / "README.md").read_text()
 
 
+SANDBOX = Path("labs") / "sandbox.yaml"  # made by `trialbed sandbox up`, and not kept with the project
+
+
+def loaded_with_its_lab(path: Path, folder: Path) -> Loaded:
+    """A plan with the lab that it names, or with one such as `trialbed sandbox up` would write."""
+    if f"lab: {SANDBOX}\n" not in path.read_text():
+        return load_plan(path, None)
+    key = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIKBR6SWECa7hPSfnaISf"
+    logins = {name: Login(22001 + n, "root", key) for n, name in enumerate(("bookings-1", "timetable-1"))}
+    made = SandboxLab("qemu:///session", folder / "identity", Login(22000, "bench", key), logins)
+    lab = folder / "sandbox.yaml"
+    lab.write_text(made.text())
+    return load_plan(path, lab)
+
+
 @pytest.mark.parametrize("path", sorted(PLANS.glob("*.yaml")), ids=lambda path: path.name)
-def test_every_plan_loads_with_the_real_drivers(path: Path) -> None:
-    loaded = load_plan(path, None)
+def test_every_plan_loads_with_the_real_drivers(path: Path, tmp_path: Path) -> None:
+    loaded = loaded_with_its_lab(path, tmp_path)
     assert loaded.plan_bytes == path.read_bytes()
     assert refusals(loaded.lab, loaded.plan.guest) == []
     assert trials(loaded.plan)
 
 
 def test_every_lab_is_used_by_a_plan() -> None:
-    used = {load_plan(path, None).lab_path.resolve() for path in PLANS.glob("*.yaml")}
-    assert used == {path.resolve() for path in (PLANS / "labs").glob("*.yaml")}
+    used = {yaml.safe_load(path.read_text())["lab"] for path in PLANS.glob("*.yaml")}
+    assert used == {f"labs/{path.name}" for path in (PLANS / "labs").glob("*.yaml")} | {SANDBOX.as_posix()}
+
+
+def test_a_plan_whose_lab_is_not_made_yet_says_how_to_make_it(tmp_path: Path) -> None:
+    (tmp_path / "plan.yaml").write_bytes((PLANS / "two-sizes.yaml").read_bytes())
+    with pytest.raises(InputError, match="trialbed sandbox up"):
+        load_plan(tmp_path / "plan.yaml", None)
 
 
 def test_the_first_plan_fits_into_its_time() -> None:
