@@ -99,6 +99,14 @@ class StoreError(TrialbedError):
 
 
 class RestoreError(TrialbedError):
-    """The guest could not be put back as it was; the message holds what to do by hand."""
+    """The guest could not be put back as it was; the message holds what to do by hand.
+
+    Attributes:
+        may_pass: whether trying again after a pause can help; it is tried before anybody is told.
+    """
 
     exit_status = 3
+
+    def __init__(self, message: str, *, may_pass: bool = False) -> None:
+        super().__init__(message)
+        self.may_pass = may_pass

@@ -23,7 +23,7 @@ from orchestrator.core.design.trials import ORDER_RULE, Trial, trials
 from orchestrator.core.record.run import Environment, RunRecord, StoredRun, planned
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.engine.check_plan import Forecast, forecast
-from orchestrator.engine.keeping import describe_first
+from orchestrator.engine.keeping import describe_first, refuse_shaped
 from orchestrator.engine.news import Notice
 from orchestrator.engine.ports import Driver, Equipment, Reporter, RunWriter, StopRequest, TrialData, WorkloadFiles
 from orchestrator.engine.run_plan import refuse_unmarked
@@ -164,9 +164,10 @@ def run_new(loaded: Loaded, store: str, screen: Screen) -> str:
         f"{name}/{file}": content for name, load in loads.items() for file, content in load.files.items()
     }
     equipment = _open(loaded)
-    kind = describe_first(equipment.hypervisor, loaded.plan.guest).kind
+    described = describe_first(equipment.hypervisor, loaded.plan.guest)
+    refuse_shaped(loaded.plan.guest, described)  # before there is a run in the store, which "last" would mean
     now = utc_text((equipment.clock or SystemClock()).now())
-    writer = _folder_store(store).create(_record(loaded, inputs, kind, now), inputs)
+    writer = _folder_store(store).create(_record(loaded, inputs, described.kind, now), inputs)
     return _Job(loaded, loads, equipment, screen).go(writer, frozenset())
 
 

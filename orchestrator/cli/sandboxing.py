@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -83,7 +84,7 @@ def up(image: str | None, folder: Path | None, lab: Path | None, acceleration: s
     try:
         found = wiring.sandbox_up(chosen, click.echo)
     except (TrialbedError, KeyboardInterrupt):
-        if (chosen.folder / "state.json").exists():
+        if (chosen.folder.expanduser() / "state.json").exists():
             warn([f"not finished: the same command goes on, and what was made is removed by: {_down_words(folder)}"])
         raise
     warn(found.troubles)
@@ -138,14 +139,15 @@ def status(folder: Path | None, as_json: bool) -> int:
 
 
 def _down_words(folder: Path | None) -> str:
-    return "trialbed sandbox down" + ("" if folder is None else f" --folder {folder.absolute()}")
+    place = "" if folder is None else f" --folder {shlex.quote(str(folder.expanduser().absolute()))}"
+    return f"trialbed sandbox down{place}"
 
 
 def _lab_words(found: Status) -> str:
     """What a plan has to be told, unless it finds the lab where plans look for it."""
     if found.lab is None or found.lab == Path("plans/labs/sandbox.yaml").absolute():
         return ""
-    return f" --lab {found.lab}"
+    return f" --lab {shlex.quote(str(found.lab))}"
 
 
 def _guest_words(guest: GuestStatus) -> str:

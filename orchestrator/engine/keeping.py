@@ -6,8 +6,12 @@ import traceback
 from collections.abc import Callable, Mapping, Sequence
 
 from orchestrator.core.record.journal import EventName
-from orchestrator.engine.ports import Description, Hypervisor, RunWriter, SavedGuest
+from orchestrator.engine.ports import Clock, Description, Hypervisor, RunWriter, SavedGuest
 from orchestrator.errors import RestoreError, StageError, StoreError, TrialbedError, UnreachableError
+from orchestrator.units import Seconds
+
+#: Nobody waits for the next trial any more: a host that is away for a moment is given time to come back.
+_AGAIN_AFTER_S: tuple[Seconds, ...] = (2.0, 8.0, 20.0)
 
 Note = Callable[[EventName, str | None, Mapping[str, object]], None]
 """Told the event's name, the trial and details, before an act and after it: the journal."""
@@ -19,20 +23,22 @@ class Keeper:
     Args:
         writer: the run in the store.
         note: the run's journal.
+        clock: for the pauses before a guest is tried to be put back again.
     """
 
-    def __init__(self, writer: RunWriter, note: Note) -> None:
-        self._writer, self._note = writer, note
+    def __init__(self, writer: RunWriter, note: Note, clock: Clock) -> None:
+        self._writer, self._note, self._clock = writer, note, clock
 
     def keep(self, guest: str, hypervisor: Hypervisor) -> SavedGuest:
         """A guest as it was before the run: as the run kept it, or else as it is now, which is kept then.
 
         Raises:
-            UnreachableError: the definition cannot be read. Nothing was changed.
+            UnreachableError: the definition cannot be read, or is not its owner's. Nothing was changed.
         """
         saved = self._writer.saved_guest(guest)
         if saved is not None:
             return saved
+        refuse_shaped(guest, describe_first(hypervisor, guest))
         try:
             saved = hypervisor.save()
         except StageError as error:
@@ -51,7 +57,7 @@ class Keeper:
         """
         unwritten = self._try_note("restore-started", {"guest": guest})
         try:
-            hypervisor.restore(saved)
+            self._restore(hypervisor, saved)
         except Exception as error:  # whatever a driver raises, the guest's owner has to be told what to do
             known = isinstance(error, TrialbedError)
             reason = str(error) if known else f"{type(error).__name__}: {error}"
@@ -59,11 +65,22 @@ class Keeper:
             self._try_note("restore-failed", {"guest": guest, "reason": reason} | defect)
             raise RestoreError(
                 f"guest {guest!r} could not be put back as it was: {reason}. "
-                f"Its definition before the run is kept in {self._writer.location}/before: define it from there by hand"
+                f"Its definition before the run is kept in {self._writer.location}/before/{guest}: define it from "
+                "there by hand"
             ) from error
         unwritten = unwritten or self._try_note("restored", {"guest": guest})
         if unwritten is not None:
             raise unwritten
+
+    def _restore(self, hypervisor: Hypervisor, saved: SavedGuest) -> None:
+        for pause_s in _AGAIN_AFTER_S:
+            try:
+                return hypervisor.restore(saved)
+            except (RestoreError, StageError) as error:
+                if not error.may_pass:
+                    raise
+            self._clock.sleep(pause_s)
+        return hypervisor.restore(saved)
 
     def _try_note(self, event: EventName, detail: Mapping[str, object]) -> StoreError | None:
         try:
@@ -82,9 +99,20 @@ def describe_first(hypervisor: Hypervisor, guest: str) -> Description:
     try:
         return hypervisor.describe()
     except StageError as error:
+        raise UnreachableError(f"guest {guest!r} could not be looked at, so nothing was changed: {error}") from error
+
+
+def refuse_shaped(guest: str, description: Description) -> None:
+    """Refuse a guest whose definition is a run's: kept as its owner's, it would be what the guest is put back to.
+
+    Raises:
+        UnreachableError: with what to do. Nothing was changed.
+    """
+    if (shape := description.shaped_as) is not None:
         raise UnreachableError(
-            f"the host of guest {guest!r} could not be reached, so nothing was changed: {error}"
-        ) from error
+            f"guest {guest!r} is in shape {shape} of another run, so nothing was changed: that run is under way, or "
+            "was killed before it put the guest back; wait for it, or go on with it (trialbed resume RUN)"
+        )
 
 
 def raise_worst(errors: Sequence[TrialbedError]) -> None:

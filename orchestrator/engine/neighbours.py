@@ -15,6 +15,9 @@ from orchestrator.engine.news import NeighboursBegan, Notice
 from orchestrator.engine.ports import SavedGuest
 from orchestrator.errors import HostFault, StageError, StoreError, TrialbedError, UnreachableError
 
+#: A load that has ended three times while it was looked at is not one that runs.
+_LOOKS = 3
+
 
 class Neighbours:
     """All neighbours that a plan declares; does nothing where it declares none.
@@ -79,18 +82,37 @@ class Neighbours:
         Raises:
             HostFault: one does not run, and does not start again either.
         """
+        for _ in range(_LOOKS):
+            # All of them are looked at anew: a login that is given up for one takes the others on it with it.
+            if not [load for load in self._loads if self._restarted(load, trial)]:
+                return
+        those = described(self._declared)
+        raise HostFault(f"the neighbours did not go on running, started again {_LOOKS} times: {those}")
+
+    def vouch(self) -> None:
+        """Insist that all have run up to now.
+
+        Raises:
+            HostFault: one has not, so what was measured was not measured beside what was declared.
+        """
         for load in self._loads:
-            why = load.trouble()
-            if why is None:
-                continue
-            self._note("neighbour-restarted", trial, {"neighbour": load.neighbour.name, "reason": why})
-            self._tell(f"{trial}: neighbour {load.neighbour} no longer ran ({why}); it is started again")
-            try:
-                load.restart()
-            except StageError as error:
-                raise HostFault(
-                    f"neighbour {load.neighbour} no longer ran ({why}) and could not be started again: {error}"
-                ) from error
+            if (why := load.trouble()) is not None:
+                raise HostFault(f"neighbour {load.neighbour} did not run to the end of the measurement: {why}")
+
+    def _restarted(self, load: Load, trial: str) -> bool:
+        """Start a load again where it does not run; returns whether it did not."""
+        why = load.trouble()
+        if why is None:
+            return False
+        self._note("neighbour-restarted", trial, {"neighbour": load.neighbour.name, "reason": why})
+        self._tell(f"{trial}: neighbour {load.neighbour} no longer ran ({why}); it is started again")
+        try:
+            load.restart()
+        except StageError as error:
+            raise HostFault(
+                f"neighbour {load.neighbour} no longer ran ({why}) and could not be started again: {error}"
+            ) from error
+        return True
 
     def end(self) -> list[TrialbedError]:
         """End their loads and put their guests back. Everything is tried, whatever fails.

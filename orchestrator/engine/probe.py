@@ -50,6 +50,10 @@ def _lines(plan: Plan, bench: Bench) -> Iterator[Readiness]:
         return
     power = "running" if description.running else "off"
     yield Readiness("hypervisor", "ready", f"{bench.hypervisor.name}: {description.kind}, {power} now")
+    if (shape := description.shaped_as) is not None:
+        yield Readiness(
+            "definition", "not ready", f"it is in shape {shape} of another run, under way or killed; resume that"
+        )
     yield from _shapes(plan, description)
     for remark in description.remarks:
         yield Readiness("guest", "look", remark)

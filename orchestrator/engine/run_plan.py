@@ -39,7 +39,7 @@ class Run:
         self._plan, self._lab, self._bench, self._writer = plan, lab, bench, writer
         self._trials, self._done = trials(plan), done
         self._host = HostWatch(bench)
-        self._keeper = Keeper(writer, self._note)
+        self._keeper = Keeper(writer, self._note, bench.clock)
         self._neighbours = Neighbours(plan, bench, self._keeper, self._note)
 
     def go(self) -> list[TrialRecord]:
@@ -120,13 +120,14 @@ class Run:
 
     def _put_back(self, saved: SavedGuest) -> None:
         """Put everything back, each whatever becomes of the others, and tell of the worst that went wrong."""
-        guest = self._plan.guest
-        errors = self._neighbours.end()
+        errors: list[TrialbedError] = []
         try:
-            self._keeper.put_back(guest, self._bench.hypervisor, saved)
-        except TrialbedError as error:
-            errors.append(error)
-        finally:
+            errors += self._neighbours.end()
+        finally:  # a defect among the neighbours must not cost the measured guest
+            try:
+                self._keeper.put_back(self._plan.guest, self._bench.hypervisor, saved)
+            except TrialbedError as error:
+                errors.append(error)
             self._host.close()
         raise_worst(errors)
 

@@ -113,6 +113,8 @@ class TrialRunner:
         except StageError as error:
             failure = error if hold.stage in _BEFORE_IT_RUNS else explained(error, self._bench)
             self._note("stage-failed", trial.id, {"stage": hold.stage, "reason": str(failure)})
+            if isinstance(failure, GuestFault) and hold.guest is not None:
+                hold.guest.close()  # a guest that does not answer is asked nothing more: each question takes its time
         except BaseException:  # an interrupt, a full disk, a defect: the next trial must not find this one's login open
             if hold.guest is not None:
                 hold.guest.close()
@@ -146,7 +148,7 @@ class TrialRunner:
         self._run_stage(stages.DEPLOY, trial, hold, lambda left: self._deploy(trial, guest, start, left))
         observation = self._run_stage(stages.LAUNCH, trial, hold, lambda _left: self._launch(trial, hold, guest, start))
         self._run_stage(stages.WARM_UP, trial, hold, lambda _left: observation.warm_up())
-        self._run_stage(stages.MEASURE, trial, hold, lambda _left: observation.measure())
+        self._run_stage(stages.MEASURE, trial, hold, lambda _left: self._measure(observation))
 
     def _run_stage(self, stage: Stage, trial: Trial, hold: _Hold, action: Callable[[Remaining], T]) -> T:
         hold.stage = stage.name
@@ -206,6 +208,10 @@ class TrialRunner:
         hold.observation = Observation(self._plan, trial.cell, self._bench, channels)
         hold.observation.begin()
         return hold.observation
+
+    def _measure(self, observation: Observation) -> None:
+        observation.measure()
+        self._neighbours.vouch()
 
     def _fingerprint(self, guest: Shell, root: str) -> None:
         """Keep the facts of both machines once a run: at the first trial whose guest can be logged in to."""

@@ -25,14 +25,15 @@ def explained(error: StageError, bench: Bench) -> StageError:
         bench: its hypervisor is asked.
 
     Returns:
-        A GuestFault that begins with the hypervisor's own words where it knows of trouble; the error with what the
-        vCPUs did in the next second where it does not and the guest fell silent; else the error itself.
+        A GuestFault that has the hypervisor's own words where it knows of trouble, put in front unless the error has
+        them already; the error with what the vCPUs did in the next second where it does not and the guest fell silent;
+        else the error itself.
     """
     trouble: str | None = None
     with suppress(Exception):  # a driver that fails here, in whatever way, must not hide what went wrong before
         trouble = bench.hypervisor.trouble()
     if trouble is not None:
-        return _like(GuestFault, f"{trouble}; {error}", error)
+        return _like(GuestFault, str(error) if trouble in str(error) else f"{trouble}; {error}", error)
     if not (error.silent and isinstance(error, GuestFault)):
         return error
     busy: float | None = None
@@ -41,7 +42,8 @@ def explained(error: StageError, bench: Bench) -> StageError:
     if busy is None:
         return error
     ran = f"its vCPUs ran {format_percent(busy)} of {format_duration(_LOOK_S)} after that"
-    cause = "it is frozen inside" if busy < _IDLE else "it is busy, as a kernel that crashed can be"
+    busy_words = "it is busy, as a kernel that crashed or has too little memory can be"
+    cause = "it is frozen inside" if busy < _IDLE else busy_words
     found = f"the hypervisor says that it runs; {ran}, so {cause}, or its network is cut"
     return _like(type(error), f"{error}; {found}", error)
 

@@ -134,4 +134,4 @@ def attempt(
         if tries == 1:
             raise
         text = f"{error} (tried {tries} times in {format_duration(remaining.spent_s())})"
-        raise type(error)(text, silent=error.silent) from error
+        raise type(error)(text, may_pass=error.may_pass, silent=error.silent) from error

@@ -8,15 +8,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from orchestrator.core.design.wording import printable
 from orchestrator.engine.ports import Clock
 from orchestrator.errors import SandboxError
 from orchestrator.sandbox.recipes import READY
+from orchestrator.sandbox.waiting import wait_until
 from orchestrator.units import Bytes, Seconds
 
 _QEMU = "qemu-system-x86_64"
 #: The parent may have ended before the kernel was told to watch it.
 _UNLESS_ORPHANED = '[ "$PPID" = "$1" ] || exit 1; shift; exec "$@"'
-_LOOK_EVERY_S = 0.05
 _END_WITHIN_S = 10.0
 
 
@@ -127,15 +128,13 @@ class Booted:
         Returns:
             ``None`` when it has; else what happened instead, in words.
         """
-        until_s = self._clock.monotonic() + timeout_s
-        while READY not in self.said():
-            if self.process.poll() is not None:
-                return f"QEMU ended with exit status {self.process.returncode}: {self._last_words()}"
-            if self._clock.monotonic() >= until_s:
-                last = (self.said().strip().splitlines() or ["nothing"])[-1]
-                return f"it had not booted after {timeout_s:g} s; its console said last: {last[:200]}"
-            self._clock.sleep(_LOOK_EVERY_S)
-        return None
+        wait_until(lambda: READY in self.said() or self.process.poll() is not None, self._clock, timeout_s)
+        if READY in self.said():
+            return None
+        if self.process.poll() is not None:
+            return f"QEMU ended with exit status {self.process.returncode}: {self._last_words()}"
+        last = (self.said().strip().splitlines() or ["nothing"])[-1]
+        return f"it had not booted after {timeout_s:g} s; its console said last: {printable(last[:200])}"
 
     def wait_off(self, timeout_s: Seconds) -> bool:
         """Wait until the guest is off; whether it is."""
@@ -147,7 +146,7 @@ class Booted:
 
     def _last_words(self) -> str:
         said = b"" if self.process.stderr is None else self.process.stderr.read()
-        return (said.decode("utf-8", "replace").strip().splitlines() or ["it said nothing"])[-1][:300]
+        return printable((said.decode("utf-8", "replace").strip().splitlines() or ["it said nothing"])[-1][:300])
 
 
 def _bound_to_parent(user: tuple[int, int] | None) -> Sequence[str]:

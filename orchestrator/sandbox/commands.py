@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Protocol
 
+from orchestrator.core.design.wording import printable
 from orchestrator.errors import SandboxError
 
 _LIMIT_S = 600.0
@@ -52,6 +53,7 @@ def run(argv: Sequence[str], *, folder: Path | None = None) -> bytes:
     except subprocess.TimeoutExpired as error:
         raise SandboxError(f"{' '.join(argv)[:_SHOWN]!r} did not end within {_LIMIT_S / 60:.0f} min") from error
     if done.returncode != 0:
-        said = (done.stderr or done.stdout).decode("utf-8", "replace").strip()[-_SHOWN:] or "it said nothing"
+        text = (done.stderr or done.stdout).decode("utf-8", "replace").strip()[-_SHOWN:]
+        said = "\n".join(map(printable, text.splitlines())) or "it said nothing"  # a guest's banner may be in it
         raise SandboxError(f"{' '.join(argv)[:_SHOWN]!r} ended with exit status {done.returncode}: {said}")
     return done.stdout

@@ -7,16 +7,17 @@ import shutil
 from pathlib import Path
 from urllib.parse import quote
 
+from orchestrator.core.design.wording import printable
 from orchestrator.engine.ports import Clock
 from orchestrator.errors import SandboxError
 from orchestrator.sandbox.accounts import Account
 from orchestrator.sandbox.layout import Layout
 from orchestrator.sandbox.ports import accepts
-from orchestrator.sandbox.processes import ProcessId, alive, find, start_detached
+from orchestrator.sandbox.processes import ProcessId, alive, find, start_detached, write_as
 from orchestrator.sandbox.requirements import DAEMONS, need
+from orchestrator.sandbox.waiting import wait_until
 
 _START_S = 30.0
-_POLL_S = 0.05
 _WORDS = 6  # lines of a log that a message shows
 
 _DAEMON_CONFIG = """\
@@ -47,12 +48,15 @@ def start_daemon(layout: Layout, guests: Account, host_uuid: str) -> tuple[Proce
 
     Returns:
         The process, and the socket that it will listen on.
+
+    Raises:
+        SandboxError: it cannot be started, or its configuration not be written.
     """
     program = need(*DAEMONS)
     name = Path(program).name
     config = layout.root / "cfg/libvirt" / f"{name}.conf"
-    config.write_text(_DAEMON_CONFIG.format(host_uuid=host_uuid))
-    (layout.root / "cfg/libvirt/qemu.conf").write_text(_QEMU_CONFIG)
+    write_as(guests, config, _DAEMON_CONFIG.format(host_uuid=host_uuid))
+    write_as(guests, config.with_name("qemu.conf"), _QEMU_CONFIG)
     socket = layout.root / "run/libvirt" / ("libvirt-sock" if name == "libvirtd" else f"{name}-sock")
     environment = {"PATH": _search_path(), "LC_ALL": "C.UTF-8", "USER": guests.name, "LOGNAME": guests.name}
     with layout.daemon_log.open("ab") as log:
@@ -65,16 +69,10 @@ def start_daemon(layout: Layout, guests: Account, host_uuid: str) -> tuple[Proce
 
 def wait_for_daemon(layout: Layout, process: ProcessId, socket: str, clock: Clock) -> None:
     """Return once the daemon listens. Raises SandboxError when it has ended or does not come up in time."""
-    end_s = clock.monotonic() + _START_S
-    while not accepts(socket):
-        if not alive(process):
-            raise SandboxError(f"the libvirt daemon ended at once; its last words:\n{last_words(layout.daemon_log)}")
-        if clock.monotonic() > end_s:
-            raise SandboxError(
-                f"the libvirt daemon does not listen on {socket} after {_START_S:.0f} s; its last words:\n"
-                f"{last_words(layout.daemon_log)}"
-            )
-        clock.sleep(_POLL_S)
+    wait_until(lambda: accepts(socket) or not alive(process), clock, _START_S)
+    if not accepts(socket):
+        how = f"does not listen on {socket} after {_START_S:.0f} s" if alive(process) else "ended at once"
+        raise SandboxError(f"the libvirt daemon {how}; its last words:\n{last_words(layout.daemon_log)}")
 
 
 def lost_daemons(layout: Layout, guests: Account) -> list[ProcessId]:
@@ -93,8 +91,7 @@ def last_words(log: Path) -> str:
         lines = log.read_text("utf-8", "backslashreplace").splitlines()
     except OSError:
         lines = []
-    shown = ["".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in line) for line in lines[-_WORDS:]]
-    return "\n".join(f"  {line}" for line in shown or ["(nothing)"])
+    return "\n".join(f"  {printable(line)}" for line in lines[-_WORDS:] or ["(nothing)"])
 
 
 def _search_path() -> str:

@@ -13,6 +13,8 @@ from orchestrator.units import Bytes
 
 #: The guests: the one that is measured, and its neighbour.
 GUESTS = ("bookings-1", "timetable-1")
+#: What a guest does, in words; libvirt has more of them.
+RUNNING, OFF, UNDEFINED = "running", "off", "not defined"
 #: The mark by which a domain says that experiments may stop and reshape it.
 MARK_NAMESPACE = "https://trialbed.example/guest/1"
 _QEMU_NAMESPACE = "http://libvirt.org/schemas/domain/qemu/1.0"

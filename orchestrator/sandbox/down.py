@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from orchestrator.engine.ports import Clock
 from orchestrator.errors import InputError, SandboxError
 from orchestrator.sandbox.accounts import Account, guest_account, tool_account
-from orchestrator.sandbox.cache import clear
+from orchestrator.sandbox.cache import clear, explained
 from orchestrator.sandbox.daemon import lost_daemons, lost_guests, uri_of
 from orchestrator.sandbox.domains import GUESTS
 from orchestrator.sandbox.folders import remove, strangers
@@ -41,25 +41,27 @@ def down(settings: Settings, clock: Clock, say: Say, *, images: bool = False) ->
     if not layout.root.exists():
         say(f"There is no sandbox in {layout.root}.")
     else:
-        state = _state(layout, say)
-        with alone(layout):
-            _Removal(layout, state, tool, guest_account(tool), clock, say).go()
+        _refuse_others(layout)
+        with alone(layout), explained(layout.root):
+            _Removal(layout, _state(layout, say), tool, guest_account(tool), clock, say).go()
         say(f"Removed the sandbox in {layout.root}.")
     if images:
         _remove_images(settings, say)
 
 
+def _refuse_others(layout: Layout) -> None:
+    """Insist on a folder that a sandbox made, before as much as a lock is put into it."""
+    if not layout.state.exists() and (left := strangers(layout.root)):
+        raise refuse(layout.root, f"no sandbox made this folder (it holds {left[0]}); nothing was removed")
+
+
 def _state(layout: Layout, say: Say) -> State:
     """The state; where it is damaged or was never written, what is known without it."""
-    unknown = State()
     try:
-        state = load(layout)
+        return load(layout) or State()
     except InputError as error:
         say(f"{error.problems[0]}; its processes are looked for by name")
-        state = unknown
-    if state is None and (left := strangers(layout.root)):
-        raise refuse(layout.root, f"no sandbox made this folder (it holds {left[0]}); nothing was removed")
-    return state or unknown
+        return State()
 
 
 @dataclass(frozen=True)

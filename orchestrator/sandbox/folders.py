@@ -10,8 +10,8 @@ from orchestrator.sandbox.accounts import Account
 from orchestrator.sandbox.layout import FOR_ROOT, Layout, reason, refuse
 from orchestrator.units import Bytes
 
-_GUESTS_SIDE = ("images", "console", "run", "cfg", "cache", "data")
-_TOOLS_SIDE = ("keys", "xml", "sshd")
+_GUESTS_SIDE = ("console", "run", "cfg", "cache", "data")
+_TOOLS_SIDE = ("images", "keys", "xml", "sshd")
 #: The lock is removed last: until then nobody else may begin.
 _FILES = ("lab.yaml", "ssh_config", "daemon.log", "state.json", "state.json.new", "lock")
 
@@ -19,8 +19,9 @@ _FILES = ("lab.yaml", "ssh_config", "daemon.log", "state.json", "state.json.new"
 def prepare(layout: Layout, tool: Account, guests: Account) -> list[Path]:
     """Make the folder with its parts, each open to no more than who needs it.
 
-    What the daemon and QEMU need is theirs at every level; where they run as another user than the tool, that user
-    may pass through the folder, but reads neither keys nor state.
+    What the daemon and QEMU write is theirs; where they run as another user than the tool, that user may pass through
+    the folder to it and to the images, but reads neither keys nor state. The tool makes and changes nothing below a
+    folder of that user's itself: a link put there would lead it anywhere.
 
     Returns:
         The folders above and including the root that were made, outermost first.
@@ -32,13 +33,13 @@ def prepare(layout: Layout, tool: Account, guests: Account) -> list[Path]:
         if tool.uid != guests.uid:
             _refuse_closed_parents(layout.root, guests)
         made = _make_parents(layout.root, tool)
-        layout.root.chmod(0o700 if tool.uid == guests.uid else 0o711)
+        passable = 0o700 if tool.uid == guests.uid else 0o711
+        layout.root.chmod(passable)
         for name in _TOOLS_SIDE:
             _make(layout.root / name, tool)
         for name in _GUESTS_SIDE:
             _make(layout.root / name, guests)
-        for name in ("cfg/libvirt", "cfg/libvirt/qemu"):
-            _make(layout.root / name, guests)
+        layout.images.chmod(passable)
     except OSError as error:
         raise refuse(layout.root, f"the sandbox's folder cannot be made: {reason(error)}") from error
     return made

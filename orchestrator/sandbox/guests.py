@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from orchestrator.errors import SandboxError
 from orchestrator.sandbox import acceleration, images
 from orchestrator.sandbox.accounts import Account
-from orchestrator.sandbox.domains import GUESTS, DomainPlan, domain_xml
+from orchestrator.sandbox.domains import GUESTS, OFF, UNDEFINED, DomainPlan, domain_xml
 from orchestrator.sandbox.layout import refuse
 from orchestrator.sandbox.making import Making
 from orchestrator.sandbox.ports import free_port, is_free
@@ -52,7 +52,7 @@ def have_guests(making: Making, machines: Machines, image: images.Image | None, 
     power = {name: machines.power(name) for name in GUESTS}
     new_acceleration = settings.acceleration not in {"auto", state.acceleration} or not state.acceleration
     stale = {name for name in GUESTS if image is not None or new_acceleration or _is_stale(making, name, power[name])}
-    if busy := sorted(name for name in stale if power[name] not in {"off", "not defined"}):
+    if busy := sorted(name for name in stale if power[name] not in {OFF, UNDEFINED}):
         raise SandboxError(
             f"{busy[0]} is {power[busy[0]]}, and would have to be defined anew: let it end what it does and shut it"
             " down, or remove the sandbox with: trialbed sandbox down"
@@ -72,20 +72,20 @@ def have_guests(making: Making, machines: Machines, image: images.Image | None, 
 def _is_stale(making: Making, name: str, power: str) -> bool:
     """Whether a guest is not defined, or could not be started since another program has taken its port."""
     known = making.state.guests.get(name)
-    return known is None or power == "not defined" or (power == "off" and not is_free(known.port))
+    return known is None or power == UNDEFINED or (power == OFF and not is_free(known.port))
 
 
 def _make_images(making: Making, image: images.Image, login_key: str) -> None:
-    """Copy kernel and root file systems into the folder, where the user that guests run as can read them."""
+    """Put kernel and root file systems into the folder, where the user that guests run as can read them."""
     layout, state = making.layout, making.state
     state.image = ""  # neither the old one nor the new one, until all files are there
     making.note()
     try:
         shutil.copyfile(image.kernel, layout.kernel)
-        _hand_over(layout.kernel, making.guests)
+        _open_to(layout.kernel, making.guests)
         for name in GUESTS:
             images.personal(image, name, layout.host_key(name), login_key, layout.initrd(name))
-            _hand_over(layout.initrd(name), making.guests)
+            _open_to(layout.initrd(name), making.guests)
     except OSError as error:
         raise refuse(layout.images, f"the guests' image cannot be written: {error.strerror}") from error
     state.image, state.digest = image.recipe, image.digest
@@ -93,10 +93,12 @@ def _make_images(making: Making, image: images.Image, login_key: str) -> None:
     making.say(f"image: {image.recipe} ({recipe(image.recipe).offers})")
 
 
-def _hand_over(file: Path, owner: Account) -> None:
-    file.chmod(0o600)
-    if owner.uid != os.geteuid():
-        os.chown(file, owner.uid, owner.gid)
+def _open_to(file: Path, reader: Account) -> None:
+    """Let the user that guests run as read a file, and nobody else; it stays ours, so that no guest can exchange it."""
+    other = reader.uid != os.geteuid()
+    if other:
+        os.chown(file, -1, reader.gid)
+    file.chmod(0o640 if other else 0o600)
 
 
 def _decide(making: Making) -> str:

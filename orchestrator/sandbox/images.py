@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from orchestrator.errors import SandboxError
-from orchestrator.sandbox import debian, packages
+from orchestrator.sandbox import debian, requirements
 from orchestrator.sandbox.archive import Entry, file, newc
 from orchestrator.sandbox.cache import PACKAGES, PARTIAL, clear_partial, explained, scratch, sha256, write_new
 from orchestrator.sandbox.commands import Runner
@@ -67,7 +67,7 @@ def build(recipe_name: str, cache: Path, say: Callable[[str], None], run: Runner
         SandboxError: the machine lacks something, packages cannot be had, or they do not fit the recipe.
     """
     made_of = recipe(recipe_name)
-    packages.require(packages.BUILDING, run)
+    requirements.require_packages(requirements.BUILDING, run)
     chosen = debian.resolve(debian.closure(made_of.packages, LEFT_OUT, run), run)
     digest = _digest(made_of, chosen)
     with explained(cache):

@@ -33,8 +33,9 @@ def make_key(path: Path, comment: str, run: Runner) -> str:
         SandboxError: ssh-keygen failed.
     """
     public = path.with_name(path.name + ".pub")
-    if not (path.exists() and public.exists()):
-        path.unlink(missing_ok=True)
+    if path.exists() and not public.exists():
+        public.write_bytes(run(["ssh-keygen", "-y", "-f", str(path)]))
+    elif not path.exists():
         run(["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", comment, "-f", str(path)])
     return public.read_text("utf-8").strip()
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from orchestrator.errors import InputError, Problem
+from orchestrator.sandbox.cache import write_new
 from orchestrator.sandbox.ports import LOOPBACK
 
 FIRST_LINE = "# Written by `trialbed sandbox up`; `trialbed sandbox down` removes it.\n"
@@ -115,7 +116,8 @@ def write_lab(lab: Path, text: str, sha256: str) -> str:
     check_place(lab, sha256)
     fresh = lab.with_name(f".{lab.name}.new")
     try:
-        fresh.write_text(text, encoding="utf-8")
+        fresh.unlink(missing_ok=True)
+        write_new(fresh, text.encode())  # never through a link that somebody has put there
         fresh.replace(lab)
     except OSError as error:
         raise _refuse(lab, f"the lab cannot be written: {error.strerror}") from error

@@ -13,9 +13,9 @@ from orchestrator.sandbox.layout import Layout
 from orchestrator.sandbox.ports import LOOPBACK, free_port, greeting
 from orchestrator.sandbox.processes import ProcessId, alive, descendants, find, named, start_detached, stop
 from orchestrator.sandbox.requirements import need
+from orchestrator.sandbox.waiting import wait_until
 
 _START_S = 15.0
-_POLL_S = 0.05
 _ATTEMPTS = 3
 #: The host's name among the machines that are logged in to.
 HOST = "sandbox"
@@ -78,15 +78,20 @@ def start_login(layout: Layout, tool: Account, login_key: str, clock: Clock, avo
         port = free_port(avoid)
         log.write_bytes(b"")
         process = _start(layout, tool, port, log)
-        end_s = clock.monotonic() + _START_S
-        while alive(process) and clock.monotonic() < end_s:
-            if greeting(port).startswith(b"SSH-"):
-                return process, port
-            clock.sleep(_POLL_S)
+        if _comes_up(process, port, clock):
+            return process, port
         stop(process, clock)
         if "already in use" not in log.read_text("utf-8", "replace"):
             break
     raise SandboxError(f"the SSH server of the host's login did not start; its last words:\n{last_words(log)}")
+
+
+def _comes_up(process: ProcessId, port: int, clock: Clock) -> bool:
+    def greets() -> bool:
+        return greeting(port).startswith(b"SSH-")
+
+    wait_until(lambda: greets() or not alive(process), clock, _START_S)
+    return alive(process) and greets()
 
 
 def _start(layout: Layout, tool: Account, port: int, log: Path) -> ProcessId:

@@ -10,19 +10,21 @@ import libvirt
 
 from orchestrator.engine.ports import Clock
 from orchestrator.errors import SandboxError
+from orchestrator.sandbox.domains import OFF, RUNNING, UNDEFINED
+from orchestrator.sandbox.waiting import wait_until
 from orchestrator.units import Seconds
 
-_POLL_S = 0.1
+#: A guest that still boots misses the first press of its power button.
+_ASK_EVERY_S = 5.0
 _STATES = {
-    libvirt.VIR_DOMAIN_RUNNING: "running",
-    libvirt.VIR_DOMAIN_BLOCKED: "running",
+    libvirt.VIR_DOMAIN_RUNNING: RUNNING,
+    libvirt.VIR_DOMAIN_BLOCKED: RUNNING,
     libvirt.VIR_DOMAIN_PAUSED: "paused",
     libvirt.VIR_DOMAIN_SHUTDOWN: "shutting down",
-    libvirt.VIR_DOMAIN_SHUTOFF: "off",
+    libvirt.VIR_DOMAIN_SHUTOFF: OFF,
     libvirt.VIR_DOMAIN_CRASHED: "crashed",
     libvirt.VIR_DOMAIN_PMSUSPENDED: "asleep",
 }
-OFF, UNDEFINED = "off", "not defined"
 
 
 class Machines:
@@ -62,13 +64,12 @@ class Machines:
             domain = self._find(name)
             if domain is None or not domain.isActive():
                 return ""
-            with suppress(libvirt.libvirtError):  # paused, or off at this very moment
-                domain.shutdown()
             end_s = clock.monotonic() + patience_s
-            while domain.isActive() and clock.monotonic() < end_s:
-                clock.sleep(_POLL_S)
-            if not domain.isActive():
-                return "shut down"
+            while (left_s := end_s - clock.monotonic()) > 0:
+                with suppress(libvirt.libvirtError):  # paused, or off at this very moment
+                    domain.shutdown()
+                if wait_until(lambda: not domain.isActive(), clock, min(left_s, _ASK_EVERY_S)):
+                    return "shut down"
             with suppress(libvirt.libvirtError):
                 domain.destroy()
             if domain.isActive():

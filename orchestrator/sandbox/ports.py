@@ -6,9 +6,11 @@ import socket
 from collections.abc import Collection
 
 from orchestrator.errors import SandboxError
+from orchestrator.units import Seconds
 
 LOOPBACK = "127.0.0.1"
 _ATTEMPTS = 100
+_SILENT_AFTER_S = 1.0
 
 
 def free_port(avoid: Collection[int] = ()) -> int:
@@ -33,7 +35,7 @@ def is_free(port: int) -> bool:
         return False
 
 
-def greeting(port: int, timeout_s: float = 1.0) -> bytes:
+def greeting(port: int, timeout_s: Seconds = _SILENT_AFTER_S) -> bytes:
     """The first bytes that a server says; empty when nothing listens or it says nothing in time."""
     try:
         with socket.create_connection((LOOPBACK, port), timeout_s) as link:
@@ -45,6 +47,7 @@ def greeting(port: int, timeout_s: float = 1.0) -> bytes:
 def accepts(path: str) -> bool:
     """Whether something listens on a Unix socket."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as link:
+        link.settimeout(_SILENT_AFTER_S)  # a daemon that has stopped leaves callers in its queue
         try:
             link.connect(path)
         except OSError:

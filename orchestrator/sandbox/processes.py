@@ -3,25 +3,30 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import subprocess
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 from pydantic import BaseModel, ConfigDict
 
+from orchestrator.core.design.wording import printable
 from orchestrator.engine.ports import Clock
+from orchestrator.errors import SandboxError
 from orchestrator.sandbox.accounts import Account
+from orchestrator.sandbox.waiting import wait_until
 from orchestrator.units import Seconds
 
-_POLL_S = 0.05
+_ENDS_WITHIN_S = 30.0
 _PROC = Path("/proc")
 # The background job of a shell that is not interactive leads no process group, so setsid execs in place: $! is the
 # program. It is nobody's child once the shell has gone, so nobody here has to reap it.
 _DETACH = 'setsid "$@" >&2 & echo $!'
+_WRITE = 'umask 077 && mkdir -p "$1" && cat >"$1/$2"'
 
 
 class ProcessId(BaseModel):
@@ -53,21 +58,48 @@ def start_detached(argv: Sequence[str], account: Account, environment: Mapping[s
 
     Returns:
         The process, which may have ended already.
+
+    Raises:
+        SandboxError: the account cannot be changed to.
     """
-    change = {} if account.uid == os.geteuid() else {"user": account.uid, "group": account.gid, "extra_groups": []}
-    done = subprocess.run(  # noqa: S603 - programs of this package's own choice
-        ["/bin/sh", "-c", _DETACH, "sh", *argv],
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=log,
-        env=environment,
-        cwd="/",
-        check=True,
-        **change,  # type: ignore[call-overload]
-    )
-    pid = int(done.stdout)
+    pid = int(_as(account, _DETACH, argv, b"", env=environment, stderr=log))
     stat = _stat(pid)
     return ProcessId(pid=pid, started=-1 if stat is None else stat.started, boot=_boot())
+
+
+def write_as(account: Account, file: Path, text: str) -> None:
+    """Write a file below a folder of somebody's as that user, for that user's eyes; folders that are missing are made.
+
+    What the folder's owner may have put there, such as a link, leads no further than that user could go anyhow.
+
+    Raises:
+        SandboxError: it cannot be written.
+    """
+    _as(account, _WRITE, (str(file.parent), file.name), text.encode(), stderr=subprocess.PIPE)
+
+
+def _as(account: Account, script: str, argv: Sequence[str], data: bytes, **how: Any) -> bytes:
+    """Run a shell script of ours as an account; returns what it prints."""
+    change: dict[str, Any] = {}
+    if account.uid != os.geteuid():
+        change = {"user": account.uid, "group": account.gid, "extra_groups": []}
+    try:
+        done: subprocess.CompletedProcess[bytes] = subprocess.run(  # noqa: S603 - programs of this package's own choice
+            ["/bin/sh", "-c", script, "sh", *argv],
+            input=data,
+            stdout=subprocess.PIPE,
+            cwd="/",
+            check=True,
+            timeout=_ENDS_WITHIN_S,
+            **change,
+            **how,
+        )
+    except subprocess.CalledProcessError as error:
+        said = printable((error.stderr or b"").decode("utf-8", "replace").strip()) or "it said nothing"
+        raise SandboxError(f"a command of the user {account.name} failed (exit {error.returncode}): {said}") from error
+    except (OSError, subprocess.SubprocessError) as error:
+        raise SandboxError(f"no program can be run here as the user {account.name}: {error}") from error
+    return done.stdout
 
 
 def alive(process: ProcessId | None) -> bool:
@@ -83,10 +115,9 @@ def stop(process: ProcessId | None, clock: Clock, patience_s: Seconds = 10.0) ->
     for number in (signal.SIGTERM, signal.SIGKILL):
         if not _send(process, number):
             return True
-        end_s = clock.monotonic() + patience_s
-        while alive(process) and clock.monotonic() < end_s:
-            clock.sleep(_POLL_S)
-    return not alive(process)
+        if wait_until(lambda: not alive(process), clock, patience_s):
+            return True
+    return False
 
 
 def _send(process: ProcessId | None, number: signal.Signals) -> bool:
@@ -108,16 +139,18 @@ def _send(process: ProcessId | None, number: signal.Signals) -> bool:
 
 
 def find(commands: Collection[str], marker: str, users: Collection[int]) -> list[ProcessId]:
-    """Running processes of these users with such a name and ``marker`` in their command line.
+    """Running processes of these users with such a name and an argument that begins with ``marker``.
 
     For what no note was kept of: an interrupt can fall between a start and its note, and a note can be lost.
     """
     found = []
+    # NUL stands between arguments; a server that rewrites its own command line has blanks there instead.
+    argument = re.compile(rb"(?:^|[\0 ])" + re.escape(marker.encode()))
     for pid, stat in _all():
         try:
             place = _PROC / str(pid)
             named = stat.command.startswith(tuple(commands)) and place.stat().st_uid in users
-            if named and stat.state not in "ZX" and marker.encode() in (place / "cmdline").read_bytes():
+            if named and stat.state not in "ZX" and argument.search((place / "cmdline").read_bytes()):
                 found.append(ProcessId(pid=pid, started=stat.started, boot=_boot()))
         except OSError:
             continue  # it has ended meanwhile

@@ -8,7 +8,7 @@ from pathlib import Path
 from orchestrator.errors import SandboxError
 from orchestrator.sandbox.accounts import tool_account
 from orchestrator.sandbox.daemon import uri_of
-from orchestrator.sandbox.domains import GUESTS
+from orchestrator.sandbox.domains import GUESTS, UNDEFINED
 from orchestrator.sandbox.folders import disk_used
 from orchestrator.sandbox.lab_file import digest
 from orchestrator.sandbox.layout import Layout, layout_of
@@ -19,8 +19,8 @@ from orchestrator.sandbox.settings import Settings
 from orchestrator.sandbox.state import State, load
 from orchestrator.units import Bytes
 
-#: Powers of a guest that is not there, or that cannot be asked for.
-UNDEFINED, UNKNOWN = "not defined", "unknown"
+#: What a guest does that cannot be asked for.
+UNKNOWN = "unknown"
 
 
 @dataclass(frozen=True)

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 from orchestrator.engine.ports import Clock
 from orchestrator.sandbox import commands, requirements
 from orchestrator.sandbox.accounts import guest_account, tool_account
+from orchestrator.sandbox.cache import explained
 from orchestrator.sandbox.daemon import uri_of
-from orchestrator.sandbox.domains import GUESTS
+from orchestrator.sandbox.domains import GUESTS, OFF, RUNNING
 from orchestrator.sandbox.folders import prepare, strangers
 from orchestrator.sandbox.guests import built_image, have_guests
 from orchestrator.sandbox.keys import make_key
@@ -54,7 +55,7 @@ def up(settings: Settings, clock: Clock, say: Say, run: commands.Runner = comman
     if lab.parent != layout.root:
         check_place(lab, _digest_there(before, lab))
     made = prepare(layout, tool, guests)
-    with alone(layout):
+    with alone(layout), explained(layout.root):
         state = load(layout)
         if state is None:
             state = State(made=made, host_uuid=str(uuid.uuid4()))
@@ -98,11 +99,11 @@ def _make(making: Making, lab: Path) -> None:
 def _prove(making: Making, machines: Machines, guest: str) -> None:
     """Boot a guest and log in to it; one that runs already, or is paused, is somebody's and not switched off."""
     power = machines.power(guest)
-    if power == "off":
+    if power == OFF:
         making.say(f"{guest}: boots once, to prove that it works")
         took_s = prove(making.layout, machines, guest, making.clock, making.run)
         making.say(f"{guest}: was logged in to {took_s:.1f} s after power-on, and is off again")
-    elif power == "running":
+    elif power == RUNNING:
         log_in(making.layout, guest, making.clock, making.run)
         making.say(f"{guest}: runs, and was logged in to")
     else:

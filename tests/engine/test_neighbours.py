@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+
 import pytest
 from neighbour_fakes import COMMAND, GUEST, HOGS, IN_GUEST, Beside
 from simulated_run import Heard
 
 from orchestrator.core.record.journal import Event, progress
+from orchestrator.engine.neighbour_load import Load
 from orchestrator.engine.news import NeighboursBegan, Notice, StageBegan, TrialBegan
 from orchestrator.errors import GuestFault, HostFault, InputError, RestoreError, StoreError, UnreachableError
 
 
 def when(stage: str, trial: int, act) -> Heard:
     """A reporter that does something as a stage of a trial begins."""
+    return at({(stage, trial): act})
+
+
+def at(acts: Mapping[tuple[str, int], Callable[[], object]]) -> Heard:
+    """The same for several stages."""
 
     class Acts(Heard):
         number = 0
@@ -21,7 +29,7 @@ def when(stage: str, trial: int, act) -> Heard:
             super().tell(news)
             if isinstance(news, TrialBegan):
                 self.number = news.trial.number
-            if isinstance(news, StageBegan) and (news.stage, self.number) == (stage, trial):
+            if isinstance(news, StageBegan) and (act := acts.get((news.stage, self.number))) is not None:
                 act()
 
     return Acts()
@@ -147,6 +155,45 @@ def test_a_machine_that_falls_silent_is_noticed_by_its_silence() -> None:
     (event,) = [e for e in beside.run.store.kept["run-1"].journal if e.event == "neighbour-restarted"]
     assert "does not answer" in event.detail["reason"]
     assert not beside.other.running, "what was not seen to end goes with its login"
+
+
+def test_what_a_silent_one_takes_with_it_is_started_again_before_the_trial_goes_on() -> None:
+    """Both are on one login, and the one that is looked at first is well until the login is given up."""
+    running: list[int] = []
+
+    def fall_silent() -> None:
+        beside.other.loads[1].deaf = True
+
+    def look() -> None:
+        running.append(len(beside.other.running))
+
+    beside = Beside(COMMAND, IN_GUEST, heard=at({("stop", 1): fall_silent, ("warm up", 2): look}))
+    records = beside.run.go()
+    assert running == [2]
+    events = [e for e in beside.run.store.kept["run-1"].journal if e.event == "neighbour-restarted"]
+    again = [(event.trial, event.detail["neighbour"]) for event in events]
+    assert again == [(records[1].id, "timetable"), (records[1].id, "reports")]
+
+
+@pytest.mark.parametrize("neighbour", [HOGS, COMMAND])
+def test_a_trial_beside_one_that_dies_is_not_taken_for_one_beside_it(neighbour: Mapping[str, object]) -> None:
+    def die() -> None:
+        (beside.host if neighbour is HOGS else beside.other).loads[0].end(137, "Killed")
+
+    beside = Beside(neighbour, heard=at({("measure", 2): die}))
+    records = beside.run.go()
+    assert (records[1].failed_stage, records[1].fault) == ("measure", "host")
+    assert "did not run to the end of the measurement: it ended with exit status 137: Killed" in records[1].reason
+    assert [record.outcome for record in records] == ["measured", "failed", "measured", "measured"]
+
+
+def test_those_that_end_whenever_they_are_looked_at_fail_the_trial(mocker) -> None:
+    beside = Beside(HOGS)
+    mocker.patch.object(Load, "trouble", return_value="it ended with exit status 1")
+    records = beside.run.go()
+    assert {(record.failed_stage, record.fault) for record in records} == {("launch", "host")}
+    assert "did not go on running, started again 3 times: hogs (2 busy loops" in records[0].reason
+    assert not beside.host.running
 
 
 def test_one_that_cannot_be_started_again_fails_the_trial_and_the_run_goes_on() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import pytest
 from simulated_run import Experiment, lab, plan
 
@@ -48,3 +50,12 @@ def test_without_a_login_on_the_host_nothing_is_looked_for(mocker) -> None:
     found = lines(experiment)
     assert "vCPU threads" not in found
     assert found["host ssh"].state == "unavailable"
+
+
+def test_a_guest_that_is_still_in_the_shape_of_a_run_is_not_ready(mocker) -> None:
+    experiment = Experiment(plan(), lab())
+    shaped = dataclasses.replace(experiment.hypervisor.describe(), shaped_as="two")
+    mocker.patch.object(experiment.hypervisor, "describe", return_value=shaped)
+    line = lines(experiment)["definition"]
+    assert line.state == "not ready"
+    assert "in shape two of another run" in line.detail

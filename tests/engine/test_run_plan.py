@@ -251,6 +251,38 @@ def test_a_guest_that_cannot_be_put_back_is_the_loudest_of_all(mocker) -> None:
     assert not where.guest_is_back
 
 
+@pytest.mark.parametrize("away", [HostFault("no route to host", may_pass=True), RestoreError("gone", may_pass=True)])
+def test_a_host_that_is_away_for_a_moment_does_not_keep_a_guest_from_being_put_back(mocker, away) -> None:
+    experiment = Experiment(plan(design={"blocks": 1}), lab())
+    before, restore = definition(experiment), experiment.hypervisor.restore
+    answers = [away, away]
+
+    def sometimes(saved) -> None:
+        if answers:
+            raise answers.pop()
+        restore(saved)
+
+    mocker.patch.object(experiment.hypervisor, "restore", side_effect=sometimes)
+    experiment.go()
+    assert definition(experiment) == before
+    assert progress(experiment.store.kept["run-1"].journal).guest_is_back
+
+
+def test_a_host_that_stays_away_is_given_up_within_a_minute(mocker) -> None:
+    experiment = Experiment(plan(design={"blocks": 1}), lab())
+    began = []
+
+    def away(_saved) -> None:
+        began.append(experiment.clock.monotonic())
+        raise RestoreError("gone", may_pass=True)
+
+    mocker.patch.object(experiment.hypervisor, "restore", side_effect=away)
+    with pytest.raises(RestoreError, match=r"gone.*before/bookings-1"):
+        experiment.go()
+    assert len(began) > 2
+    assert began[-1] - began[0] < 60
+
+
 def test_a_defect_of_ours_costs_its_trial_and_not_the_night(mocker) -> None:
     experiment = Experiment(plan(design={"blocks": 1}), lab())
     real = experiment.hypervisor.guest_root
@@ -394,3 +426,13 @@ def test_a_trial_that_is_cut_off_leaves_no_login_open(error: type[BaseException]
         experiment.go()
     assert shells
     assert all(shell.close.called for shell in shells)
+
+
+def test_the_shape_of_another_run_is_not_kept_as_if_it_were_the_owners_definition(mocker) -> None:
+    experiment = Experiment(plan(), lab())
+    before = definition(experiment)
+    shaped = dataclasses.replace(experiment.hypervisor.describe(), shaped_as="two")
+    mocker.patch.object(experiment.hypervisor, "describe", return_value=shaped)
+    with pytest.raises(UnreachableError, match="in shape two of another run, so nothing was changed"):
+        experiment.go()
+    assert definition(experiment) == before

@@ -43,7 +43,7 @@ def test_the_hypervisors_own_words_come_first_and_make_it_the_guests_fault(mocke
         ((5.0, 5.003), "its vCPUs ran 0.3 % of 1 s after that, so it is frozen inside, or its network is cut"),
         (
             (5.0, 5.9),
-            "its vCPUs ran 90 % of 1 s after that, so it is busy, as a kernel that crashed can be, or its net",
+            "its vCPUs ran 90 % of 1 s after that, so it is busy, as a kernel that crashed or has too little mem",
         ),
     ],
 )

@@ -14,7 +14,7 @@ from newc_reader import Found, read
 
 from orchestrator.errors import SandboxError
 from orchestrator.sandbox import cache as kept_images
-from orchestrator.sandbox import images, packages, recipes
+from orchestrator.sandbox import images, recipes, requirements
 from orchestrator.sandbox.commands import run
 from orchestrator.sandbox.images import Image
 from orchestrator.sandbox.keys import make_key, server_key
@@ -23,7 +23,7 @@ from orchestrator.sandbox.keys import make_key, server_key
 @pytest.fixture(autouse=True)
 def _fit_machine(monkeypatch: pytest.MonkeyPatch) -> None:
     """What the machine that runs these tests has installed is another test's matter."""
-    monkeypatch.setattr(packages, "require", lambda *_: None)
+    monkeypatch.setattr(requirements, "require_packages", lambda *_: None)
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from orchestrator.errors import SandboxError
-from orchestrator.sandbox.packages import BUILDING, RUNNING, missing, program, require
+from orchestrator.sandbox.requirements import BUILDING, RUNNING, missing, program, require_packages
 
 DEBIAN = ("apt-get", "apt-cache", "dpkg", "dpkg-deb")
 ALL = (*BUILDING, *RUNNING)
@@ -37,7 +37,7 @@ class Machine:
         return f"{self.architecture}\n".encode()
 
     def require(self) -> None:
-        require(ALL, self.run, str(self.bin), self.root)
+        require_packages(ALL, self.run, str(self.bin), self.root)
 
 
 @pytest.fixture

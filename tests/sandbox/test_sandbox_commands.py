@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -10,7 +13,7 @@ from pytest_mock import MockerFixture
 from sandbox_places import made_layout
 
 from orchestrator.cli import invoke
-from orchestrator.sandbox import packages, requirements
+from orchestrator.sandbox import requirements
 from orchestrator.sandbox.state import State, alone, save
 
 
@@ -23,7 +26,7 @@ def own_cache(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture
 def installed(mocker: MockerFixture) -> None:
     """Whatever this machine has: nothing is missing."""
-    mocker.patch.object(packages, "require")
+    mocker.patch.object(requirements, "require_packages")
     mocker.patch.object(requirements, "has_module", return_value=True)
 
 
@@ -43,7 +46,7 @@ def test_everything_that_is_missing_is_named_at_once_with_both_commands(
     place: Path, mocker: MockerFixture, capsys: pytest.CaptureFixture[str]
 ) -> None:
     # A machine without these cannot be had here; what finds out is told so.
-    mocker.patch.object(packages, "missing", return_value=[packages.BUILDING[0], packages.RUNNING[0]])
+    mocker.patch.object(requirements, "missing", return_value=[requirements.BUILDING[0], requirements.RUNNING[0]])
     mocker.patch.object(requirements, "has_module", return_value=False)
     assert invoke(["sandbox", "up", "--folder", str(place / "s")]) == 4
     said = capsys.readouterr().err
@@ -51,6 +54,22 @@ def test_everything_that_is_missing_is_named_at_once_with_both_commands(
     assert "pip install libvirt-python" in said
     assert "nothing was changed" in said
     assert list(place.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("verb", "status", "says"),
+    [("up", 4, "pip install libvirt-python"), ("down", 0, "There is no sandbox"), ("status", 1, "down, in")],
+)
+def test_no_verb_needs_the_library_to_say_that_it_is_missing(place: Path, verb: str, status: int, says: str) -> None:
+    """In a process of its own: here, modules that need it have been imported already."""
+    program = (
+        "import sys; sys.modules['libvirt'] = None; from orchestrator.cli import invoke; sys.exit(invoke(sys.argv[1:]))"
+    )
+    words = [sys.executable, "-c", program, "sandbox", verb, "--folder", str(place / "s")]
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
+    done = subprocess.run(words, capture_output=True, text=True, env=environment, timeout=60, check=False)
+    assert (done.returncode, "defect" in done.stderr) == (status, False), done.stderr
+    assert says in done.stdout + done.stderr
 
 
 @pytest.mark.usefixtures("installed")

@@ -12,7 +12,8 @@ import pytest
 libvirt = pytest.importorskip("libvirt")
 
 from orchestrator.adapters.clock import SystemClock  # noqa: E402 - only where libvirt can be spoken to
-from orchestrator.errors import SandboxError  # noqa: E402
+from orchestrator.errors import HostFault, SandboxError  # noqa: E402
+from orchestrator.hypervisors.libvirt.marks import require_mark  # noqa: E402
 from orchestrator.sandbox.domains import MARK_NAMESPACE, DomainPlan, domain_xml  # noqa: E402
 from orchestrator.sandbox.machines import Machines, machines  # noqa: E402
 
@@ -115,3 +116,12 @@ def test_libvirts_errors_come_with_what_was_asked(connection: Any) -> None:
     nowhere = "qemu+unix:///session?socket=/nonexistent/libvirt-sock"
     with pytest.raises(SandboxError, match="could not connect to qemu"), machines(nowhere):
         pytest.fail("connected to nothing")
+
+
+def test_the_driver_takes_the_mark_for_its_own() -> None:
+    """The two are written apart, since a sandbox knows no driver."""
+    require_mark(domain_xml(plan()), "bookings-1", "test:///default")
+    with pytest.raises(HostFault, match="carries no mark"):
+        require_mark(
+            domain_xml(plan()).replace(MARK_NAMESPACE, "https://other.example/"), "bookings-1", "test:///default"
+        )

@@ -72,11 +72,10 @@ def test_guests_of_another_user_may_pass_through_but_read_neither_keys_nor_state
     assert prepare(layout, tool, guests) == [place / "deep", place / "deep/s"]
     assert mode(layout.root) == (0o711 if tool.uid == 0 else 0o700)
     owners = {part.name: part.stat().st_uid for part in layout.root.iterdir()}
-    assert {owners.pop(name) for name in ("keys", "sshd", "xml")} == {tool.uid}
+    assert {owners.pop(name) for name in ("images", "keys", "sshd", "xml")} == {tool.uid}
     assert set(owners.values()) == {guests.uid}
-    assert {mode(part) for part in layout.root.iterdir()} == {0o700}
-    # A configuration folder of another user's would end the daemon without a word.
-    assert {part.stat().st_uid for part in (layout.root / "cfg").rglob("*")} == {guests.uid}
+    assert mode(layout.images) == mode(layout.root), "the images are not theirs to exchange, but to be read"
+    assert {mode(part) for part in layout.root.iterdir() if part != layout.images} == {0o700}
 
 
 def test_it_is_told_which_folder_keeps_its_guests_out(place: Path) -> None:

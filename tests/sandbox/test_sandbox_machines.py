@@ -235,8 +235,11 @@ def assert_closed(sandbox: Sandbox) -> None:
     """What others may read of it."""
     assert stat.S_IMODE(sandbox.layout.root.stat().st_mode) == (0o711 if sandbox.user.uid == 0 else 0o700)
     private = [file for file in sandbox.layout.keys.iterdir() if file.suffix != ".pub"]
-    for file in (*private, *sandbox.layout.images.iterdir(), sandbox.layout.state):
+    for file in (*private, sandbox.layout.state):
         assert stat.S_IMODE(file.stat().st_mode) == 0o600, file
+    for file in sandbox.layout.images.iterdir():  # root's guests read theirs by their group
+        assert stat.S_IMODE(file.stat().st_mode) == (0o640 if sandbox.user.uid == 0 else 0o600), file
+        assert file.stat().st_uid == sandbox.user.uid, file
     workers = [line for line in sandbox.processes() if "libvirtd" in line or "virtqemud" in line]
     assert len(workers) == 1
     daemon = sandbox.state().daemon

@@ -13,8 +13,11 @@ from pathlib import Path
 import pytest
 
 from orchestrator.adapters.clock import SystemClock
-from orchestrator.sandbox.accounts import tool_account
-from orchestrator.sandbox.processes import ProcessId, alive, descendants, find, start_detached, stop
+from orchestrator.errors import SandboxError
+from orchestrator.sandbox.accounts import guest_account, tool_account
+from orchestrator.sandbox.folders import prepare
+from orchestrator.sandbox.layout import layout_of
+from orchestrator.sandbox.processes import ProcessId, alive, descendants, find, start_detached, stop, write_as
 
 pytestmark = pytest.mark.real
 CLOCK = SystemClock()
@@ -111,6 +114,31 @@ def test_a_process_is_found_by_its_name_its_command_line_and_its_user(start: Sta
     assert find(("sshd",), str(tmp_path), {os.geteuid()}) == []
     assert find(("sl)",), f"{tmp_path}/other", {os.geteuid()}) == []
     assert find(("sl)",), str(tmp_path), {os.geteuid() + 1}) == []
+    alike = f"/{tmp_path.relative_to(tmp_path.parents[1])}"
+    assert find(("sl)",), alike, {os.geteuid()}) == [], "another folder's, whose path ends like this one"
+
+
+def test_what_is_written_for_the_guests_user_cannot_be_led_elsewhere(place: Path) -> None:
+    """As root: whoever controls the folder that is written to must not gain what only root can write."""
+    tool, guests = tool_account(), guest_account(tool_account())
+    layout = layout_of(place / "s", tool)
+    prepare(layout, tool, guests)
+    written = layout.root / "cfg/libvirt/qemu.conf"
+    write_as(guests, written, "first\n")
+    assert written.read_text() == "first\n"
+    assert {(part.stat().st_uid, part.stat().st_mode & 0o077) for part in (written, written.parent)} == {
+        (guests.uid, 0)
+    }
+
+    precious = place / "precious"
+    precious.write_text("the administrator's\n")
+    precious.chmod(0o600)
+    written.unlink()
+    written.symlink_to(precious)
+    if tool.uid == 0:
+        with pytest.raises(SandboxError, match="Permission denied"):
+            write_as(guests, written, "led astray\n")
+    assert precious.read_text() == "the administrator's\n"
 
 
 def test_children_and_theirs_are_found(start: Start) -> None:

@@ -61,7 +61,7 @@ class Lines:
         match news:
             case RunBegan():
                 self._count = news.trials
-                left = f"{news.trials - news.done} trials to go, {_range(news.least_s, news.most_s)}"
+                left = f"{_trials(news.trials - news.done)} to go, {_range(news.least_s, news.most_s)}"
                 text = f"run {news.run} began: {safe(news.title)} ({news.kind}; {left})"
             case NeighboursBegan(described=described):
                 text = f"beside declared neighbours: {safe(described)}"
@@ -172,6 +172,10 @@ class Panel:
         after_this_one = max(run.trials - run.done - self._ended - 1, 0)
         in_hand_s = max(each_s - (self._clock.monotonic() - self._ended_s), 0.0)
         return f"about {format_duration(round(after_this_one * each_s + in_hand_s))} to go"
+
+
+def _trials(number: int) -> str:
+    return "1 trial" if number == 1 else f"{number} trials"
 
 
 _MARKS = {"measured": ("+", "green"), "unsteady": ("~", "yellow"), "failed": ("x", "red")}

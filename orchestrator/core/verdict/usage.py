@@ -77,7 +77,7 @@ def _waiting(cells: Sequence[CellEstimate], rule: Rule) -> Iterator[str]:
     if waiting:
         where = listed([f"{format_percent(wait, 0)} of the time on shape {shape}" for shape, wait in waiting[:_FEW]])
         yield (
-            f"A vCPU waits for a physical CPU {where}: the host is contended "
+            f"The vCPU that waits most waits for a physical CPU {where}: the host is contended "
             f"(worth a word from {format_percent(rule.wait)} on: {COMMON_PRACTICE})."
         )
 

@@ -29,6 +29,8 @@ class Description:
         host_cpus: physical CPUs (as the host counts them) that the guest can run on.
         max_vcpus, max_memory: what this host can give at most; ``None`` where there is no limit known.
         remarks: what the reader of a report has to know about such a guest.
+        shaped_as: the shape of a run, where its definition is still that and not its owner's; ``None`` also where the
+            driver cannot tell.
     """
 
     kind: str
@@ -39,6 +41,7 @@ class Description:
     max_vcpus: int | None = None
     max_memory: Bytes | None = None
     remarks: tuple[str, ...] = ()
+    shaped_as: str | None = None
 
 
 @dataclass(frozen=True)
@@ -122,7 +125,11 @@ class Hypervisor(Protocol):
         """Prefix of ``/proc`` and ``/sys`` as seen from inside the guest: empty for a machine of its own."""
 
     def restore(self, saved: SavedGuest) -> None:
-        """Put definition and power state back exactly; safe to call twice. Raises RestoreError."""
+        """Put definition and power state back exactly; safe to call twice.
+
+        Raises:
+            RestoreError: what to do by hand; with ``may_pass`` it is called again after a pause.
+        """
 
     def close(self) -> None:
         """Let go of everything the driver itself made; safe to call twice."""

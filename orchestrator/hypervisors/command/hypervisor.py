@@ -79,8 +79,13 @@ class CommandHypervisor:
         return self._questions.describe()
 
     def save(self) -> SavedGuest:
-        """See :class:`~orchestrator.engine.ports.Hypervisor`."""
-        return SavedGuest({DEFINITION: self._questions.definition()}, self._is_on())
+        """See :class:`~orchestrator.engine.ports.Hypervisor`; refuses a guest that could not be put back as it is."""
+        if (state := self._questions.state()) not in {"running", "stopped"}:
+            raise HostFault(
+                f"guest {self._domain} is {state}, neither running nor stopped; that cannot be put back afterwards, "
+                "so have it run or switch it off first"
+            )
+        return SavedGuest({DEFINITION: self._questions.definition()}, running=state == "running")
 
     def reshape(self, shape: Shape, saved: SavedGuest) -> None:
         """See :class:`~orchestrator.engine.ports.Hypervisor`: the saved definition first, and the shape upon it."""
@@ -125,13 +130,14 @@ class CommandHypervisor:
         if definition is None:
             raise RestoreError(f"the saved definition of guest {self._domain} has no file {DEFINITION!r}")
         try:
-            if not saved.running or self._questions.definition() != definition:
+            as_it_was = saved.running and self._questions.state() == "running"
+            if not (as_it_was and self._questions.definition() == definition):
                 self.stop(_RESTORE_WITHIN_S)
                 self._put(definition)
             if saved.running and not self._is_on():
                 self.start()
         except StageError as error:
-            raise RestoreError(f"{error}. {self._repair(saved)}") from error
+            raise RestoreError(f"{error}. {self._repair(saved)}", may_pass=error.may_pass) from error
 
     def _repair(self, saved: SavedGuest) -> str:
         settings, by_hand = self._settings, self._commands.by_hand
@@ -186,8 +192,8 @@ class CommandHypervisor:
         limit_s = min(self._settings.limit, max(within_s, 1.0))
         try:
             self._commands.run("stop", self._settings.stop, limit_s=limit_s)
-        except HostFault:
-            if self._is_on():  # else it went off by itself at this moment
+        except HostFault as error:
+            if not error.may_pass and self._is_on():  # else it is asked again, or went off by itself just now
                 raise
         while not self._becomes(min(_ASK_AGAIN_S, until_s - self._clock.monotonic()), on=False):
             if self._clock.monotonic() >= until_s:

@@ -29,6 +29,8 @@ OPEN_WITHIN_S: Seconds = 30.0
 _KEEP_ALIVE_EVERY_S = 5
 _KEEP_ALIVE_MISSED = 3
 _CLOSE_WITHIN_S: Seconds = 5.0
+#: How long an interrupt waits for the call in hand.
+_INTERRUPTED_WITHIN_S: Seconds = 10.0
 
 
 class Connection:
@@ -111,6 +113,8 @@ def _within(seconds: Seconds, action: Callable[[], T]) -> T:
     """Do it in a thread of its own, and give it up after a while.
 
     A connection that comes when nobody waits for it any more is closed by its own end, as every object of libvirt.
+    After an interrupt the answer is waited for a little longer: what was asked goes on, and a guest must not be put
+    back while a start that was asked for before is still under way.
 
     Raises:
         TimeoutError: it has been given up, and goes on.
@@ -125,11 +129,15 @@ def _within(seconds: Seconds, action: Callable[[], T]) -> T:
         else:
             answers.put(lambda: result)
 
-    threading.Thread(target=run, name="libvirt call", daemon=True).start()
     try:
+        threading.Thread(target=run, name="libvirt call", daemon=True).start()
         answer = answers.get(timeout=seconds)
     except Empty as error:
         raise TimeoutError from error
+    except KeyboardInterrupt:
+        with suppress(Empty):
+            answers.get(timeout=min(seconds, _INTERRUPTED_WITHIN_S))
+        raise
     return answer()
 
 

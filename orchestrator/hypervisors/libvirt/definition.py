@@ -14,8 +14,9 @@ from xml.etree import ElementTree as ET
 
 from orchestrator.core.design.shape import Shape
 from orchestrator.errors import HostFault
-from orchestrator.hypervisors.libvirt.facts import facts, parse, pins, read_cpus, text_of, write_cpus
-from orchestrator.units import Fraction
+from orchestrator.hypervisors.libvirt.facts import facts, parse, pins, read_cpus, size_of, text_of, write_cpus
+from orchestrator.hypervisors.libvirt.marks import mark_shaped
+from orchestrator.units import Fraction, format_size
 
 _KIB = 1024
 #: libvirt's limits, in microseconds: a period lies between 1 ms and 1 s, a quota is at least 1 ms.
@@ -52,6 +53,7 @@ def reshaped(xml: str, shape: Shape, usual_shares: int) -> str:
     _set_cpu_time(root, shape, usual_shares)
     _set_pins(root, shape, read_before=facts(xml).max_vcpus)
     _stay_off(root)
+    mark_shaped(root, shape.name)
     return ET.tostring(root, encoding="unicode")
 
 
@@ -97,6 +99,12 @@ def _set_vcpus(root: ET.Element, shape: Shape) -> None:
 def _set_memory(root: ET.Element, shape: Shape) -> None:
     if shape.memory % _KIB:
         raise HostFault(f"shape {shape.name} asks for {shape.memory} bytes of memory; libvirt defines whole KiB")
+    limit = size_of(root.find("memtune/hard_limit"))
+    if 0 < limit < shape.memory:
+        raise HostFault(
+            f"shape {shape.name} asks for {format_size(shape.memory)}, and the guest's own definition lets it have "
+            f"{format_size(limit)} of the host's memory at most (memtune/hard_limit): the host would kill it"
+        )
     for name in ("memory", "currentMemory"):
         element = _child(root, name)
         element.text, element.attrib["unit"] = str(shape.memory // _KIB), "KiB"

@@ -87,8 +87,8 @@ def facts(xml: str) -> Facts:
         kind=root.get("type", ""),
         vcpus=int(vcpu.get("current", most)) if vcpu is not None else 1,
         max_vcpus=most,
-        memory=_size(root.find("memory") if (given := root.find("currentMemory")) is None else given),
-        max_memory=_size(root.find("memory")),
+        memory=size_of(root.find("memory") if (given := root.find("currentMemory")) is None else given),
+        max_memory=size_of(root.find("memory")),
         topology=_topology(root.find("cpu/topology")),
         cpus=_allowed_cpus(root, most),
         tuning=tuple(child.tag for child in root.findall("cputune/*") if child.tag != "vcpupin"),
@@ -118,7 +118,7 @@ def _machine(root: ET.Element) -> tuple[object, ...]:
     )
     return (
         (text_of(root, "vcpu"), vcpu.get("current") if vcpu is not None else None),
-        -(-_size(root.find("memory")) // _MEBIBYTE),
+        -(-size_of(root.find("memory")) // _MEBIBYTE),
         _topology(topology),
         tuning,
     )
@@ -159,7 +159,8 @@ def _allowed_cpus(root: ET.Element, vcpus: int) -> frozenset[int] | None:
     return frozenset().union(*(read_cpus(cpuset) for cpuset in sets if cpuset is not None))
 
 
-def _size(element: ET.Element | None) -> Bytes:
+def size_of(element: ET.Element | None) -> Bytes:
+    """A size as libvirt writes it, in bytes; 0 where there is no such element."""
     if element is None:
         return 0
     return int(element.text or 0) * _UNITS[element.get("unit", "KiB").lower()]

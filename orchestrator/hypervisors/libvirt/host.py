@@ -34,8 +34,10 @@ class Host:
         """How many vCPUs a guest of this kind and machine type can have; ``None`` where the host does not say."""
         try:
             return self._connection.call("ask for the host's limits", lambda opened: _domain_limit(opened, guest))
-        except StageError:
-            pass  # asked more plainly, drivers without domain capabilities answer too
+        except StageError as error:
+            if error.may_pass:
+                raise
+        # Asked more plainly, drivers without domain capabilities answer too.
         try:
             return self._connection.call("ask for the host's limits", lambda opened: _plain_limit(opened, guest))
         except StageError as error:

@@ -15,7 +15,7 @@ from orchestrator.hypervisors.libvirt.definition import difference, reshaped
 from orchestrator.hypervisors.libvirt.domain import Domain
 from orchestrator.hypervisors.libvirt.facts import facts, obstacle, same_machine
 from orchestrator.hypervisors.libvirt.host import Host
-from orchestrator.hypervisors.libvirt.marks import require_mark
+from orchestrator.hypervisors.libvirt.marks import require_mark, shaped_as
 from orchestrator.hypervisors.libvirt.power import power_off_by_login, switch_off
 from orchestrator.hypervisors.libvirt.settings import LibvirtSettings
 from orchestrator.hypervisors.libvirt.standing import Standing
@@ -25,9 +25,12 @@ from orchestrator.units import NANOSECONDS_PER_SECOND, Seconds
 
 _DEFINITION = "domain.xml"
 _USUAL_SHARES = {"v1": 1024, "v2": 100}
-_KINDS = {"lxc": "container", "test": "libvirt's in-memory test guest, not a VM"}
+_KINDS = {
+    "lxc": "container",
+    "qemu": "virtual machine in software emulation",
+    "test": "libvirt's in-memory test guest, not a VM",
+}
 _RESTORE_WITHIN_S: Seconds = 120.0
-_RESTORE_AGAIN_AFTER_S: tuple[Seconds | None, ...] = (2.0, 8.0, 20.0, None)
 
 
 class LibvirtHypervisor:
@@ -64,6 +67,7 @@ class LibvirtHypervisor:
             max_vcpus=self._host.most_vcpus(found),
             max_memory=self._host.memory(),
             remarks=_remarks(found.kind, found.tuning, obstacle(xml)),
+            shaped_as=shaped_as(xml),
         )
 
     def save(self) -> SavedGuest:
@@ -149,16 +153,13 @@ class LibvirtHypervisor:
     # -------------------------------------------------------------------------------------------------- putting back
 
     def restore(self, saved: SavedGuest) -> None:
-        """See :class:`~orchestrator.engine.ports.Hypervisor`; a host that is away for a moment is waited for."""
-        for pause_s in _RESTORE_AGAIN_AFTER_S:
-            try:
-                self._put_back(saved)
-            except (StageError, KeyError, UnicodeDecodeError) as error:
-                if pause_s is None or not getattr(error, "may_pass", False):
-                    raise RestoreError(self._by_hand(saved, error)) from error
-                self._clock.sleep(pause_s)
-            else:
-                return
+        """See :class:`~orchestrator.engine.ports.Hypervisor`."""
+        try:
+            self._put_back(saved)
+        except StageError as error:
+            raise RestoreError(self._by_hand(saved, error), may_pass=error.may_pass) from error
+        except (KeyError, UnicodeDecodeError) as error:
+            raise RestoreError(self._by_hand(saved, error)) from error
 
     def _put_back(self, saved: SavedGuest) -> None:
         """Define the saved XML itself: undoing changes one by one does not give the same bytes.
@@ -167,14 +168,15 @@ class LibvirtHypervisor:
         """
         before = saved.files[_DEFINITION].decode()
         self._domain.define(before)
-        if self._domain.saved_xml() != before:
-            raise HostFault(f"libvirt at {self._uri} took the saved definition but gives back another")
+        is_same = self._domain.saved_xml() == before
         standing = self._domain.standing()
         if not standing.is_off and not (saved.running and standing.works and self._runs_as(before)):
             self.stop(_RESTORE_WITHIN_S)
             standing = self._domain.standing()
         if saved.running and standing.is_off:
             self._domain.start()
+        if not is_same:  # the power state comes back all the same
+            raise HostFault(f"libvirt at {self._uri} took the saved definition but gives back another")
 
     def _runs_as(self, xml: str) -> bool:
         return same_machine(self._domain.running_xml(), xml)

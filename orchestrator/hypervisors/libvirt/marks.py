@@ -1,8 +1,12 @@
-"""The mark by which a guest's owner allows experiments, in the guest's own definition."""
+"""Marks in a guest's own definition: that its owner allows experiments, and that it is in the shape of a run.
+
+libvirt keeps one element of each namespace in a definition's metadata, so the two have one each.
+"""
 
 from __future__ import annotations
 
 import shlex
+from xml.etree import ElementTree as ET
 
 from orchestrator.core.design.wording import shown
 from orchestrator.errors import HostFault
@@ -10,7 +14,8 @@ from orchestrator.hypervisors.libvirt.facts import parse
 
 NAMESPACE = "https://trialbed.example/guest/1"
 PREFIX = "trialbed"
-ELEMENT = "<guest may-power-cycle='yes'/>"
+ELEMENT = '<guest may-power-cycle="yes"/>'
+_SHAPED, _SHAPED_PREFIX = "https://trialbed.example/shape/1", "trialbed-shape"
 
 
 def require_mark(xml: str, domain: str, uri: str) -> None:
@@ -40,3 +45,20 @@ def marking_command(domain: str, uri: str) -> str:
     return shlex.join(
         ["virsh", "-c", uri, "metadata", domain, NAMESPACE, "--key", PREFIX, "--set", ELEMENT, "--config"]
     )
+
+
+def mark_shaped(root: ET.Element, shape: str) -> None:
+    """Write into a definition that it is a run's, and of which shape; the saved one, put back, does not have it."""
+    ET.register_namespace(_SHAPED_PREFIX, _SHAPED)
+    metadata = root.find("metadata")
+    if metadata is None:
+        metadata = ET.SubElement(root, "metadata")
+    for old in metadata.findall(f"{{{_SHAPED}}}shape"):
+        metadata.remove(old)
+    ET.SubElement(metadata, f"{{{_SHAPED}}}shape", {"name": shape})
+
+
+def shaped_as(xml: str) -> str | None:
+    """The shape that a run gave this definition; ``None`` for one that is its owner's."""
+    element = parse(xml).find(f"metadata/{{{_SHAPED}}}shape")
+    return None if element is None else element.get("name", "")

@@ -148,6 +148,17 @@ def test_a_guest_that_will_not_stop_stays_on_where_force_is_not_allowed(
     assert "force-off" not in lab.calls()
 
 
+def test_a_stop_that_may_work_later_is_asked_for_again_before_any_force(lab: FakeLab) -> None:
+    """Exit status 75 is EX_TEMPFAIL of sysexits.h: try again later."""
+    later = 'test -e asked && rm "$1.state" && exit; touch asked; exit 75'
+    hypervisor = lab.open(stop=["sh", "-c", later, "sh", "{domain}"])
+    hypervisor.start()
+    lab.calls()
+    hypervisor.stop(20.0)
+    assert not hypervisor.describe().running
+    assert "force-off" not in lab.calls()
+
+
 def test_force_that_does_nothing_is_said(lab: FakeLab) -> None:
     hypervisor = lab.open(limit="1 s")
     hypervisor.start()
@@ -277,6 +288,27 @@ def test_a_guest_that_is_as_it_was_is_left_alone(lab: FakeLab) -> None:
     lab.calls()
     hypervisor.restore(saved)
     assert not {"stop", "start", "restore"} & set(lab.calls())
+
+
+@pytest.mark.parametrize(("word", "state"), [("held", "paused"), ("panicked", "crashed")])
+def test_a_guest_that_neither_runs_nor_is_off_is_not_begun_with(lab: FakeLab, word: str, state: str) -> None:
+    hypervisor = lab.open()
+    hypervisor.start()
+    (lab.folder / "bookings-db.held").write_text(word)
+    with pytest.raises(HostFault, match=f"is {state}, neither running nor stopped; .* put back afterwards"):
+        hypervisor.save()
+
+
+def test_a_guest_that_is_on_but_does_not_run_is_not_taken_for_put_back(lab: FakeLab) -> None:
+    """Its definition is as it was; its kernel has crashed meanwhile."""
+    words = ["sh", "-c", 'rm -f "$1.state" "$1.held"', "sh", "{domain}"]
+    hypervisor = lab.open(stop=words)
+    hypervisor.start()
+    saved = hypervisor.save()
+    (lab.folder / "bookings-db.held").write_text("panicked")
+    hypervisor.restore(saved)
+    assert hypervisor.save() == saved
+    assert hypervisor.trouble() is None
 
 
 def test_what_cannot_be_put_back_says_what_to_do_by_hand(lab: FakeLab) -> None:

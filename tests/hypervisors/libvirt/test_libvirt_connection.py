@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import socket
 import threading
 import time
@@ -104,6 +105,23 @@ def test_a_daemon_that_does_not_answer_is_given_up(tmp_path: Path, monkeypatch: 
             Connection(f"qemu+unix:///session?socket={place}").call("look", lambda opened: opened)
         assert raised.value.may_pass
         assert time.monotonic() - began_s < 5
+
+
+@pytest.mark.real
+def test_an_interrupt_is_raised_once_the_call_in_hand_has_ended(connection: Connection) -> None:
+    done: list[str] = []
+    main = threading.get_ident()
+
+    def slow(_opened: object) -> None:
+        signal.pthread_kill(main, signal.SIGINT)
+        time.sleep(0.3)
+        done.append("started")
+
+    with pytest.raises(KeyboardInterrupt):
+        connection.call("start it", slow)
+    assert done == ["started"]
+    kind: Any = connection.call("look", lambda opened: opened.getType())
+    assert kind == "TEST", "the connection is as good as before"
 
 
 def test_nothing_is_printed(connection: Connection, capfd: pytest.CaptureFixture[str]) -> None:

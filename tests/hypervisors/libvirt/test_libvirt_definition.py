@@ -126,6 +126,15 @@ def test_a_quota_is_for_the_whole_guest(quota: str, period_us: int, quota_us: in
     }
 
 
+def test_memory_beyond_the_owners_hard_limit_is_refused() -> None:
+    limited = defined(definition(more="<memtune><hard_limit unit='MiB'>768</hard_limit></memtune>"))
+    assert '<memory unit="KiB">786432<' in reshaped(limited, shape(memory="768 MiB"), 100).replace("'", '"')
+    with pytest.raises(
+        HostFault, match=r"asks for 1 GiB, .* 768 MiB of the host's memory at most \(memtune/hard_limit\)"
+    ):
+        reshaped(limited, shape(memory="1 GiB"), 100)
+
+
 def test_a_quota_too_small_for_libvirt_is_refused() -> None:
     with pytest.raises(HostFault, match=r"0\.05 % of one CPU is less"):
         reshaped(definition(), shape(quota="0.05 %"), 100)

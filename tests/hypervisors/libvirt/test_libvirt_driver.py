@@ -40,7 +40,7 @@ def test_settings() -> None:
 @pytest.mark.parametrize(
     ("error", "says"),
     [
-        (ModuleNotFoundError("No module named 'libvirt'", name="libvirt"), r"pip install 'trialbed\[libvirt\]'"),
+        (ModuleNotFoundError("No module named 'libvirt'", name="libvirt"), r"pip install libvirt-python \(it builds"),
         (ImportError("libvirt.so.0: cannot open shared object file", name="libvirtmod"), "does not load .libvirt.so.0"),
     ],
 )
