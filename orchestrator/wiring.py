@@ -6,7 +6,7 @@ Heavy libraries are imported by the functions that need them, so that a command 
 from __future__ import annotations
 
 import importlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.metadata import PackageNotFoundError, entry_points, version
@@ -22,10 +22,20 @@ from orchestrator.core.design.neighbour import guests_of
 from orchestrator.core.design.trials import ORDER_RULE, Trial, trials
 from orchestrator.core.record.run import Environment, RunRecord, StoredRun, planned
 from orchestrator.core.record.trial import TrialRecord
+from orchestrator.engine.beforehand import look_first, refuse_left_behind, refuse_loginless
 from orchestrator.engine.check_plan import Forecast, forecast
-from orchestrator.engine.keeping import describe_first, refuse_shaped
 from orchestrator.engine.news import Notice
-from orchestrator.engine.ports import Driver, Equipment, Reporter, RunWriter, StopRequest, TrialData, WorkloadFiles
+from orchestrator.engine.ports import (
+    Clock,
+    Connector,
+    Driver,
+    Equipment,
+    Reporter,
+    RunWriter,
+    StopRequest,
+    TrialData,
+    WorkloadFiles,
+)
 from orchestrator.engine.run_plan import refuse_unmarked
 from orchestrator.errors import StoreError
 from orchestrator.units import utc_text
@@ -163,11 +173,13 @@ def run_new(loaded: Loaded, store: str, screen: Screen) -> str:
     inputs = {"plan.yaml": loaded.plan_bytes, "lab.yaml": loaded.lab_bytes} | {
         f"{name}/{file}": content for name, load in loads.items() for file, content in load.files.items()
     }
-    equipment = _open(loaded)
-    described = describe_first(equipment.hypervisor, loaded.plan.guest)
-    refuse_shaped(loaded.plan.guest, described)  # before there is a run in the store, which "last" would mean
+    # All that can be refused is, before there is a run in the store, which "last" would mean.
+    kept, driver, equipment = _folder_store(store), drivers()[loaded.driver], _open(loaded)
+    refuse_left_behind(loaded.plan, loaded.lab, driver, kept)
+    refuse_loginless(loaded.plan, loaded.lab, driver, equipment.connector or _ssh())
+    described = look_first(loaded.plan, equipment.hypervisor)
     now = utc_text((equipment.clock or SystemClock()).now())
-    writer = _folder_store(store).create(_record(loaded, inputs, described.kind, now), inputs)
+    writer = kept.create(_record(loaded, inputs, described.kind, now), inputs)
     return _Job(loaded, loads, equipment, screen).go(writer, frozenset())
 
 
@@ -205,10 +217,13 @@ def _kept_loads(loaded: Loaded, inputs: Mapping[str, bytes]) -> dict[str, Worklo
 
 def _open(loaded: Loaded, guest: str | None = None) -> Equipment:
     """The driver bound to the plan's guest, or to another one on the same host."""
+    return drivers()[loaded.driver].open(guest or loaded.plan.guest, loaded.lab, SystemClock(), _ssh())
+
+
+def _ssh(clock: Clock | None = None) -> Connector:
     from orchestrator.adapters.ssh import SshConnector
 
-    clock = SystemClock()
-    return drivers()[loaded.driver].open(guest or loaded.plan.guest, loaded.lab, clock, SshConnector(clock))
+    return SshConnector(clock or SystemClock())
 
 
 def _bench(
@@ -221,14 +236,13 @@ def _bench(
     from orchestrator.adapters.environment import fingerprint
     from orchestrator.adapters.guest_output import OutputReader
     from orchestrator.adapters.samplers.sampler import Samplers
-    from orchestrator.adapters.ssh import SshConnector
     from orchestrator.engine.bench import Bench
 
     clock = equipment.clock or SystemClock()
     return Bench(
         clock=clock,
         hypervisor=equipment.hypervisor,
-        connector=equipment.connector or SshConnector(clock),
+        connector=equipment.connector or _ssh(clock),
         samplers=equipment.samplers or Samplers(clock),
         parser=OutputReader,
         fingerprint=fingerprint,
@@ -333,11 +347,11 @@ def sandbox_settings(
     return Settings(folder or default_folder(tool_account()), default_cache(), lab, image, acceleration)
 
 
-def sandbox_up(settings: Settings, say: Say) -> Status:
-    """Make a sandbox, or mend it."""
+def sandbox_up(settings: Settings, say: Say, broken_off: Callable[[], None]) -> Status:
+    """Make a sandbox, or mend it; ``broken_off`` is called where that ends half-way."""
     from orchestrator.sandbox.up import up
 
-    return up(settings, SystemClock(), say)
+    return up(settings, SystemClock(), say, broken_off)
 
 
 def sandbox_down(settings: Settings, say: Say, *, images: bool) -> None:

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 import click
 
 from orchestrator.cli.output import json_option, show_json, warn
-from orchestrator.errors import TrialbedError
 from orchestrator.units import format_size
 
 if TYPE_CHECKING:
@@ -81,12 +80,11 @@ def up(image: str | None, folder: Path | None, lab: Path | None, acceleration: s
     from orchestrator import wiring
 
     chosen = wiring.sandbox_settings(folder, lab=lab, image=image, acceleration=acceleration)
-    try:
-        found = wiring.sandbox_up(chosen, click.echo)
-    except (TrialbedError, KeyboardInterrupt):
-        if (chosen.folder.expanduser() / "state.json").exists():
-            warn([f"not finished: the same command goes on, and what was made is removed by: {_down_words(folder)}"])
-        raise
+
+    def broken_off() -> None:
+        warn([f"not finished: the same command goes on, and what was made is removed by: {_down_words(folder)}"])
+
+    found = wiring.sandbox_up(chosen, click.echo, broken_off)
     warn(found.troubles)
     click.echo(f"\nLook around:  ssh -F {found.folder}/ssh_config bookings-1   (while it runs)")
     plan = _PLANS.get(found.image or "", "PLAN")
@@ -120,7 +118,7 @@ def down(folder: Path | None, images: bool) -> int:
 def status(folder: Path | None, as_json: bool) -> int:
     """Tell what there is of the sandbox; changes nothing.
 
-    Exit status 0 when it is up, 1 when there is none or something of it is missing.
+    Exit status 0 when it is up, 1 when there is none, something of it is missing, or another command is at work on it.
 
     \b
     Examples:
@@ -157,7 +155,8 @@ def _guest_words(guest: GuestStatus) -> str:
 
 def _status_lines(found: Status) -> list[str]:
     """One fact a line, its name in front."""
-    facts = [("sandbox", f"{found.state}, in {found.folder}")]
+    state = "busy, another command is at work on it" if found.state == "busy" else found.state
+    facts = [("sandbox", f"{state}, in {found.folder}")]
     if found.state != "down":
         facts += [
             ("libvirt", f"{'runs' if found.daemon else 'does not run'}, {found.uri or 'never started'}"),

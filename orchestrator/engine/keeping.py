@@ -39,12 +39,7 @@ class Keeper:
         if saved is not None:
             return saved
         refuse_shaped(guest, describe_first(hypervisor, guest))
-        try:
-            saved = hypervisor.save()
-        except StageError as error:
-            raise UnreachableError(
-                f"the definition of guest {guest!r} could not be read, so nothing was changed: {error}"
-            ) from error
+        saved = save_first(hypervisor, guest)
         self._writer.keep_before(guest, saved)
         return saved
 
@@ -100,6 +95,20 @@ def describe_first(hypervisor: Hypervisor, guest: str) -> Description:
         return hypervisor.describe()
     except StageError as error:
         raise UnreachableError(f"guest {guest!r} could not be looked at, so nothing was changed: {error}") from error
+
+
+def save_first(hypervisor: Hypervisor, guest: str) -> SavedGuest:
+    """A guest as it is, before anything is changed.
+
+    Raises:
+        UnreachableError: its definition cannot be read, or could not be put back.
+    """
+    try:
+        return hypervisor.save()
+    except StageError as error:
+        raise UnreachableError(
+            f"guest {guest!r} could not be kept as it is, so nothing was changed: {error}"
+        ) from error
 
 
 def refuse_shaped(guest: str, description: Description) -> None:

@@ -13,6 +13,7 @@ from orchestrator.engine.keeping import Keeper, Note, describe_first
 from orchestrator.engine.neighbour_load import Load, Place
 from orchestrator.engine.news import NeighboursBegan, Notice
 from orchestrator.engine.ports import SavedGuest
+from orchestrator.engine.stages import Remaining
 from orchestrator.errors import HostFault, StageError, StoreError, TrialbedError, UnreachableError
 
 #: A load that has ended three times while it was looked at is not one that runs.
@@ -76,18 +77,24 @@ class Neighbours:
                 )
         self._bench.reporter.tell(NeighboursBegan(described(self._declared)))
 
-    def insist(self, trial: str) -> None:
+    def insist(self, trial: str, left: Remaining) -> None:
         """Look whether each still runs, and start again what does not.
+
+        Args:
+            trial: that is to be launched beside them.
+            left: the time there is; nothing is started again once it is over.
 
         Raises:
             HostFault: one does not run, and does not start again either.
         """
-        for _ in range(_LOOKS):
+        looks = 0
+        while looks < _LOOKS and (looks == 0 or left() > 0):
+            looks += 1
             # All of them are looked at anew: a login that is given up for one takes the others on it with it.
             if not [load for load in self._loads if self._restarted(load, trial)]:
                 return
-        those = described(self._declared)
-        raise HostFault(f"the neighbours did not go on running, started again {_LOOKS} times: {those}")
+        times = "once" if looks == 1 else f"{looks} times"
+        raise HostFault(f"the neighbours did not go on running, started again {times}: {described(self._declared)}")
 
     def vouch(self) -> None:
         """Insist that all have run up to now.

@@ -101,7 +101,7 @@ class RunEnded:
     """The run is over: the guest is as it was.
 
     Attributes:
-        state: ``done`` or ``interrupted``.
+        state: ``done``, ``interrupted``, or ``not begun`` where not even the first trial could be.
         failed: trials without a measurement.
     """
 

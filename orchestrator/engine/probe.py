@@ -2,25 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, TypeAlias
 
 from orchestrator.core.design.neighbour import Neighbour, guests_of
 from orchestrator.core.design.plan import Plan
-from orchestrator.core.design.wording import printable
+from orchestrator.core.design.shape import Shape
+from orchestrator.core.design.wording import printable, shown
 from orchestrator.core.measure.clock import best_offset
 from orchestrator.core.measure.shares import host_busy
 from orchestrator.engine.bench import Bench
 from orchestrator.engine.busy_loops import busy_loops
 from orchestrator.engine.neighbour_load import Place
-from orchestrator.engine.ports import Description, Sampler, Shell
+from orchestrator.engine.ports import Description, Hypervisor, Sampler, Shell
 from orchestrator.errors import StageError
 from orchestrator.units import format_percent, format_size
 
 _LOOK_S = 1.0
 _BUSY_ABOVE = 0.05
 _NEEDED_DISK_BYTES = 256 * 2**20
+_LOG_IN_WITHIN_S = 20.0
+_WITHOUT_HOST = "the run goes on without the host's own counters"
+#: The program's name is an argument, and nothing that a shell reads.
+_IS_THERE = 'command -v "$1"'
+
+State: TypeAlias = Literal["ready", "look", "not ready", "unavailable"]
 
 
 @dataclass(frozen=True)
@@ -33,7 +40,7 @@ class Readiness:
     """
 
     what: str
-    state: Literal["ready", "look", "not ready", "unavailable"]
+    state: State
     detail: str
 
 
@@ -50,89 +57,138 @@ def _lines(plan: Plan, bench: Bench) -> Iterator[Readiness]:
         return
     power = "running" if description.running else "off"
     yield Readiness("hypervisor", "ready", f"{bench.hypervisor.name}: {description.kind}, {power} now")
+    yield from _definition(bench, description)
+    for shape in plan.shapes:
+        yield _shape(shape, bench, description)
+    for remark in description.remarks:
+        yield Readiness("guest", "look", remark)
+    on_host = [neighbour for neighbour in plan.neighbours if neighbour.guest is None]
+    yield from _machine(bench, "host", "not ready" if on_host else "look")
+    yield from _loads(on_host, Place(bench, None, bench.hypervisor).ready)
+    for guest in guests_of(plan.neighbours):
+        yield from _carrier(bench, guest, [neighbour for neighbour in plan.neighbours if neighbour.guest == guest])
+    if description.running:
+        yield from _machine(bench, "guest", "not ready")
+        yield _counters(bench)
+    else:
+        off = "the guest is off, and a check does not start it"
+        obstacle = _obstacle(bench, bench.hypervisor)
+        yield Readiness("guest ssh", "not ready" if obstacle else "unavailable", obstacle or off)
+        yield Readiness("vCPU counters", "unavailable", off)
+
+
+def _definition(bench: Bench, description: Description) -> Iterator[Readiness]:
+    """Whether the guest could be put back as it is now."""
     if (shape := description.shaped_as) is not None:
         yield Readiness(
             "definition", "not ready", f"it is in shape {shape} of another run, under way or killed; resume that"
         )
-    yield from _shapes(plan, description)
-    for remark in description.remarks:
-        yield Readiness("guest", "look", remark)
-    yield from _machine(bench, "host")
-    yield from _neighbours(plan, bench)
-    if description.running:
-        yield from _machine(bench, "guest")
-        yield _counters(bench)
-    else:
-        for what in ("guest ssh", "vCPU counters"):
-            yield Readiness(what, "unavailable", "the guest is off, and a check does not start it")
-
-
-def _shapes(plan: Plan, description: Description) -> Iterator[Readiness]:
-    for shape in plan.shapes:
-        what = f"shape {shape.name}"
-        if description.max_vcpus is not None and shape.vcpus > description.max_vcpus:
-            yield Readiness(
-                what, "not ready", f"{shape.vcpus} vCPUs where the host gives {description.max_vcpus} at most"
-            )
-        elif description.max_memory is not None and shape.memory > description.max_memory:
-            yield Readiness(
-                what,
-                "not ready",
-                f"{format_size(shape.memory)} where the host has {format_size(description.max_memory)}",
-            )
-        elif shape.vcpus > description.host_cpus:
-            detail = f"{shape.vcpus} vCPUs on {description.host_cpus} physical CPUs: they will wait for each other"
-            yield Readiness(what, "look", detail)
-        else:
-            yield Readiness(
-                what,
-                "ready",
-                f"{shape.vcpus} {'vCPU' if shape.vcpus == 1 else 'vCPUs'} and {format_size(shape.memory)} fit the host",
-            )
-
-
-def _neighbours(plan: Plan, bench: Bench) -> Iterator[Readiness]:
-    """Whether what is declared to run beside the guest can; nothing is started."""
-    for guest in guests_of(plan.neighbours):
-        what = f"neighbour's guest {guest}"
-        try:
-            running = bench.neighbours[guest].describe().running
-        except StageError as error:
-            yield Readiness(what, "not ready", str(error))
-            continue
-        yield Readiness(what, "ready", "running now; used as it is" if running else "off now; the run starts it")
-    host = Place(bench, None, bench.hypervisor)
+        return
     try:
-        for neighbour in plan.neighbours:
-            if neighbour.guest is None and neighbour.loops is not None:
-                yield _loops(neighbour, host)
-    finally:
-        host.leave()
+        bench.hypervisor.save()
+    except StageError as error:
+        yield Readiness("definition", "not ready", str(error))
 
 
-def _loops(neighbour: Neighbour, host: Place) -> Readiness:
-    what = f"neighbour {neighbour.name}"
+def _shape(shape: Shape, bench: Bench, description: Description) -> Readiness:
+    what = f"shape {shape.name}"
     try:
-        done = host.ready().run(busy_loops(0, neighbour.pin or ()))  # looks at the CPUs and makes none
+        refusal = bench.hypervisor.refusal(shape)
     except StageError as error:
         return Readiness(what, "not ready", str(error))
-    if done.status != 0:
-        return Readiness(what, "not ready", printable(done.errors.strip()))
-    return Readiness(what, "ready", str(neighbour))
+    if refusal is not None:
+        return Readiness(what, "not ready", refusal)
+    if shape.vcpus > description.host_cpus:
+        detail = f"{shape.vcpus} vCPUs on {description.host_cpus} physical CPUs: they will wait for each other"
+        return Readiness(what, "look", detail)
+    vcpus = "1 vCPU" if shape.vcpus == 1 else f"{shape.vcpus} vCPUs"
+    return Readiness(what, "ready", f"{vcpus} and {format_size(shape.memory)} fit the host")
 
 
-def _machine(bench: Bench, machine: Literal["host", "guest"]) -> Iterator[Readiness]:
+def _carrier(bench: Bench, guest: str, neighbours: Sequence[Neighbour]) -> Iterator[Readiness]:
+    """Whether a guest that neighbours run in can be used; it is not started."""
+    what, hypervisor = f"neighbour's guest {guest}", bench.neighbours[guest]
+    try:
+        running = hypervisor.describe().running
+    except StageError as error:
+        yield Readiness(what, "not ready", str(error))
+        return
+    if (obstacle := _obstacle(bench, hypervisor)) is not None:
+        yield Readiness(what, "not ready", obstacle)
+        return
+    yield Readiness(what, "ready", "running now; used as it is" if running else "off now; the run starts it")
+    if running:
+        yield from _loads(neighbours, lambda: _guest_login(bench, hypervisor))
+
+
+def _obstacle(bench: Bench, hypervisor: Hypervisor) -> str | None:
+    """What is missing on this machine for a login in a guest, on or off."""
+    try:
+        access = hypervisor.guest_access()
+    except StageError:
+        return None  # where it is logged in to is known only once it has been started
+    return bench.connector.obstacle(access, machine="guest")
+
+
+def _guest_login(bench: Bench, hypervisor: Hypervisor) -> Shell:
+    return bench.connector.connect(hypervisor.guest_access(), machine="guest", timeout_s=_LOG_IN_WITHIN_S)
+
+
+def _loads(neighbours: Sequence[Neighbour], log_in: Callable[[], Shell]) -> Iterator[Readiness]:
+    """Whether neighbours could run on their machine; none is started."""
+    if not neighbours:
+        return
+    try:
+        shell = log_in()
+    except StageError as error:
+        for neighbour in neighbours:
+            yield Readiness(f"neighbour {neighbour.name}", "not ready", str(error))
+        return
+    try:
+        for neighbour in neighbours:
+            yield _neighbour(neighbour, shell)
+    finally:
+        shell.close()
+
+
+def _neighbour(neighbour: Neighbour, shell: Shell) -> Readiness:
+    what = f"neighbour {neighbour.name}"
+    try:
+        if neighbour.command is not None:
+            there = shell.run(["/bin/sh", "-c", _IS_THERE, "sh", neighbour.command[0]]).status == 0
+            reason = None if there else f"there is no program {shown(neighbour.command[0])} that its login could run"
+        else:
+            done = shell.run(busy_loops(0, neighbour.pin or ()))  # looks at the CPUs and makes none
+            reason = printable(done.errors.strip()) if done.status != 0 else None
+    except StageError as error:
+        reason = str(error)
+    return Readiness(what, "ready", str(neighbour)) if reason is None else Readiness(what, "not ready", reason)
+
+
+def _machine(bench: Bench, machine: Literal["host", "guest"], failing: State) -> Iterator[Readiness]:
+    """Login, disk, clock, counters and load of a machine.
+
+    Args:
+        bench: the world.
+        machine: which.
+        failing: what it means that it cannot be logged in to: a run does without the host, unless neighbours run there.
+    """
     access = bench.hypervisor.host_access() if machine == "host" else bench.hypervisor.guest_access()
     if access is None:
         yield Readiness(
             f"{machine} ssh", "unavailable", "the lab gives no ssh access to it; its own counters will be missing"
         )
         return
+    if (obstacle := bench.connector.obstacle(access, machine=machine)) is not None:
+        yield Readiness(f"{machine} ssh", "not ready", obstacle)
+        return
+    what = f"{machine} ssh"
     shell: Shell | None = None
     sampler: Sampler | None = None
     try:
-        shell = bench.connector.connect(access, machine=machine, timeout_s=20.0)
-        yield Readiness(f"{machine} ssh", "ready", f"{access.user}@{access.address}:{access.port}, host key verified")
+        shell = bench.connector.connect(access, machine=machine, timeout_s=_LOG_IN_WITHIN_S)
+        yield Readiness(what, "ready", f"{access.user}@{access.address}:{access.port}, host key verified")
+        what, failing = f"{machine} counters", "look" if machine == "host" else "not ready"
         yield _disk(shell, machine)
         if machine == "host":
             yield from _threads(bench, shell)
@@ -141,7 +197,7 @@ def _machine(bench: Bench, machine: Literal["host", "guest"]) -> Iterator[Readin
         yield _clock(sampler, machine)
         yield from _load(bench, sampler, machine)
     except StageError as error:
-        yield Readiness(f"{machine} ssh", "not ready", str(error))
+        yield Readiness(what, failing, f"{error}; {_WITHOUT_HOST}" if failing == "look" else str(error))
     finally:
         for close in _closers(sampler, shell):
             close()
@@ -190,8 +246,9 @@ def _load(bench: Bench, sampler: Sampler, machine: str) -> Iterator[Readiness]:
     bench.clock.sleep(_LOOK_S)
     last = sampler.sample()
     names = sorted({name.split(".")[0].rstrip("0123456789") for name in last.values if "." in name})
+    without: State = "not ready" if machine == "guest" else "look"
     yield Readiness(
-        f"{machine} counters", "ready" if names else "not ready", f"{', '.join(names) or 'none'} by {sampler.method}"
+        f"{machine} counters", "ready" if names else without, f"{', '.join(names) or 'none'} by {sampler.method}"
     )
     busy = host_busy([first, last], first.time_s, last.time_s)
     if busy is None:

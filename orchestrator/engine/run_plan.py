@@ -59,13 +59,14 @@ class Run:
         outstanding = [trial for trial in self._trials if trial.id not in self._done]
         saved = self._begin(outstanding)
         records: list[TrialRecord] = []
-        state = "interrupted"
+        state = "interrupted" if self._done else "not begun"
         try:
             diary = Diary(self._note, self._writer.keep_environment)
             around = Surroundings(self._host, self._neighbours)
             runner = TrialRunner(self._plan, self._bench, around, saved, diary)
             if outstanding:
                 self._neighbours.begin()
+            state = "interrupted"
             for trial in outstanding:
                 if self._bench.stop.requested:
                     break
@@ -86,7 +87,9 @@ class Run:
         resumed = self._writer.saved_guest(guest) is not None
         saved = self._keeper.keep(guest, hypervisor)
         self._note("run-resumed" if resumed else "run-started", None, {"outstanding": len(outstanding)})
-        self._note("guest-saved", None, {"guest": guest, "running": saved.running})
+        declared = self._lab.guests[guest]
+        place = {"host": declared.host, "domain": declared.domain or guest}
+        self._note("guest-saved", None, {"guest": guest, "running": saved.running} | place)
         self._neighbours.keep()
         time = estimate(self._plan, outstanding, self._bench.switch)
         self._bench.reporter.tell(

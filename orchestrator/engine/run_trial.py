@@ -26,7 +26,7 @@ from orchestrator.engine.neighbours import Neighbours
 from orchestrator.engine.news import Notice, StageBegan
 from orchestrator.engine.observation import Channels, Observation
 from orchestrator.engine.ports import Process, Sampler, SavedGuest, Shell, TrialData
-from orchestrator.engine.silence import explained
+from orchestrator.engine.silence import explained, trouble_of
 from orchestrator.engine.stages import Remaining, Stage
 from orchestrator.errors import GuestFault, HostFault, StageError, WorkloadFault
 from orchestrator.units import Seconds, utc_text
@@ -146,6 +146,8 @@ class TrialRunner:
         )
         self._last_boot_id = hold.seen.get("boot_id")
         self._run_stage(stages.DEPLOY, trial, hold, lambda left: self._deploy(trial, guest, start, left))
+        if self._plan.neighbours:
+            self._run_stage(stages.NEIGHBOURS, trial, hold, lambda left: self._neighbours.insist(trial.id, left))
         observation = self._run_stage(stages.LAUNCH, trial, hold, lambda _left: self._launch(trial, hold, guest, start))
         self._run_stage(stages.WARM_UP, trial, hold, lambda _left: observation.warm_up())
         self._run_stage(stages.MEASURE, trial, hold, lambda _left: self._measure(observation))
@@ -179,7 +181,12 @@ class TrialRunner:
 
     def _log_in(self, left: Remaining) -> Shell:
         access = self._bench.hypervisor.guest_access()
-        return self._bench.connector.connect(access, machine="guest", timeout_s=min(left(), _LOG_IN_TRY_S))
+        try:
+            return self._bench.connector.connect(access, machine="guest", timeout_s=min(left(), _LOG_IN_TRY_S))
+        except StageError as error:
+            if error.may_pass and (trouble := trouble_of(self._bench)) is not None:
+                raise GuestFault(f"{trouble}; {error}") from error  # waiting brings back no guest that has gone
+            raise
 
     def _plug(self, guest: Shell, root: str, vcpus: int) -> None:
         self._bench.hypervisor.plug()
@@ -196,7 +203,6 @@ class TrialRunner:
             raise WorkloadFault(f"preparing the workload ended with exit status {done.status}: {said}")
 
     def _launch(self, trial: Trial, hold: _Hold, guest: Shell, start: Launch) -> Observation:
-        self._neighbours.insist(trial.id)
         self._let_go(hold)
         root = self._bench.hypervisor.guest_root()
         hold.sampler = self._bench.samplers.open(guest, machine="guest", root=root)

@@ -17,6 +17,13 @@ _LOOK_S: Seconds = 1.0
 _IDLE = 0.02
 
 
+def trouble_of(bench: Bench) -> str | None:
+    """What the hypervisor knows to be wrong with a guest that should run; ``None`` also where it cannot be asked."""
+    with suppress(Exception):  # a driver that fails here, in whatever way, must not hide what went wrong before
+        return bench.hypervisor.trouble()
+    return None
+
+
 def explained(error: StageError, bench: Bench) -> StageError:
     """The failure of a guest that had been started, with what can be found out about it from outside.
 
@@ -29,9 +36,7 @@ def explained(error: StageError, bench: Bench) -> StageError:
         them already; the error with what the vCPUs did in the next second where it does not and the guest fell silent;
         else the error itself.
     """
-    trouble: str | None = None
-    with suppress(Exception):  # a driver that fails here, in whatever way, must not hide what went wrong before
-        trouble = bench.hypervisor.trouble()
+    trouble = trouble_of(bench)
     if trouble is not None:
         return _like(GuestFault, str(error) if trouble in str(error) else f"{trouble}; {error}", error)
     if not (error.silent and isinstance(error, GuestFault)):

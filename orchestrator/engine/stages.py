@@ -54,13 +54,15 @@ LOG_IN = Stage("log in", 180.0, Retry(attempts=None, first_wait_s=0.1, longest_w
 PLUG = Stage("plug", 60.0)
 VERIFY = Stage("verify", 30.0, Retry(attempts=2))
 DEPLOY = Stage("deploy", 900.0, Retry(attempts=2))
+#: Time for a neighbour's guest that has gone off to boot again, and for its load to start.
+NEIGHBOURS = Stage("neighbours", 300.0)
 LAUNCH = Stage("launch", 60.0, Retry(attempts=2))
 WARM_UP = Stage("warm up", None)
 MEASURE = Stage("measure", None)
 STOP = Stage("stop", 120.0)
 
-#: In their order; ``plug`` only where a shape says ``reshape: live``.
-STAGES: tuple[Stage, ...] = (RESHAPE, START, LOG_IN, PLUG, VERIFY, DEPLOY, LAUNCH, WARM_UP, MEASURE, STOP)
+#: In their order; ``plug`` only where a shape says ``reshape: live``, ``neighbours`` only where a plan declares some.
+STAGES: tuple[Stage, ...] = (RESHAPE, START, LOG_IN, PLUG, VERIFY, DEPLOY, NEIGHBOURS, LAUNCH, WARM_UP, MEASURE, STOP)
 
 
 #: Less than this is no time: a rest that rounding leaves over must not be waited for again and again.

@@ -11,13 +11,13 @@ from orchestrator.sandbox.cache import clear, explained
 from orchestrator.sandbox.daemon import lost_daemons, lost_guests, uri_of
 from orchestrator.sandbox.domains import GUESTS
 from orchestrator.sandbox.folders import remove, strangers
-from orchestrator.sandbox.lab_file import remove_lab
+from orchestrator.sandbox.lab_file import default_lab, remove_lab, remove_lost_lab
 from orchestrator.sandbox.layout import Layout, layout_of, refuse
 from orchestrator.sandbox.login import remove_privsep, stop_login
 from orchestrator.sandbox.ports import accepts
 from orchestrator.sandbox.processes import alive, stop
 from orchestrator.sandbox.proof import SHUTDOWN_WITHIN_S
-from orchestrator.sandbox.requirements import has_module
+from orchestrator.sandbox.requirements import module_trouble
 from orchestrator.sandbox.settings import Say, Settings
 from orchestrator.sandbox.state import State, alone, load
 from orchestrator.units import format_size
@@ -43,7 +43,9 @@ def down(settings: Settings, clock: Clock, say: Say, *, images: bool = False) ->
     else:
         _refuse_others(layout)
         with alone(layout), explained(layout.root):
-            _Removal(layout, _state(layout, say), tool, guest_account(tool), clock, say).go()
+            found = _state(layout, say)
+            removal = _Removal(layout, found or State(), tool, guest_account(tool), clock, say)
+            removal.go(lab_known=found is not None)
         say(f"Removed the sandbox in {layout.root}.")
     if images:
         _remove_images(settings, say)
@@ -55,13 +57,13 @@ def _refuse_others(layout: Layout) -> None:
         raise refuse(layout.root, f"no sandbox made this folder (it holds {left[0]}); nothing was removed")
 
 
-def _state(layout: Layout, say: Say) -> State:
-    """The state; where it is damaged or was never written, what is known without it."""
+def _state(layout: Layout, say: Say) -> State | None:
+    """The state; ``None`` where it is damaged or was never written."""
     try:
-        return load(layout) or State()
+        return load(layout)
     except InputError as error:
         say(f"{error.problems[0]}; its processes are looked for by name")
-        return State()
+        return None
 
 
 @dataclass(frozen=True)
@@ -73,8 +75,12 @@ class _Removal:
     clock: Clock
     say: Say
 
-    def go(self) -> None:
-        """In the order in which the parts need each other."""
+    def go(self, *, lab_known: bool) -> None:
+        """In the order in which the parts need each other.
+
+        Args:
+            lab_known: whether the state tells where the lab is.
+        """
         self._stop_guests()
         daemons = [self.state.daemon, *lost_daemons(self.layout, self.guests)]
         gone = [stop(process, self.clock) for process in (*lost_guests(self.layout, self.guests), *daemons)]
@@ -85,14 +91,19 @@ class _Removal:
             )
         if self.state.privsep_made:
             remove_privsep()
-        if self.state.lab is not None and (why := remove_lab(self.state.lab, self.state.lab_sha256)):
+        if not lab_known:
+            self.say(remove_lost_lab(default_lab(self.layout.lab), self.layout.root))
+        elif self.state.lab is not None and (why := remove_lab(self.state.lab, self.state.lab_sha256)):
             self.say(why)
         if left := remove(self.layout, self.state.made):
             self.say(f"{self.layout.root} was left: it holds {', '.join(left)}, which no sandbox made")
 
     def _stop_guests(self) -> None:
         """In order, as long as there is a daemon to ask; what then still runs is ended as a process."""
-        if not (alive(self.state.daemon) and accepts(self.state.socket) and has_module()):
+        if not (alive(self.state.daemon) and accepts(self.state.socket)):
+            return
+        if (trouble := module_trouble()) is not None:
+            self.say(f"{trouble.what}; guests that run are ended as processes")
             return
         from orchestrator.sandbox.machines import machines  # noqa: PLC0415 - needs libvirt
 
@@ -103,7 +114,7 @@ class _Removal:
                         self.say(f"{name}: {how}")
                     known.undefine(name)
         except SandboxError as error:
-            self.say(f"{error}; it is ended as a process")
+            self.say(f"{error}; what runs is ended as a process")
 
 
 def _remove_images(settings: Settings, say: Say) -> None:

@@ -7,6 +7,7 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import quote
 
 from orchestrator.errors import InputError, Problem
 from orchestrator.sandbox.cache import write_new
@@ -136,6 +137,36 @@ def remove_lab(lab: Path, sha256: str) -> str:
     except OSError as error:
         return f"{lab} was left: it cannot be removed: {error.strerror}"
     return ""
+
+
+def remove_lost_lab(lab: Path, root: Path) -> str:
+    """Remove a lab of which no note was kept, if it is by its own words the one of the sandbox in ``root``.
+
+    Returns:
+        What was done, for a person.
+    """
+    lab = lab.absolute()
+    elsewhere = (
+        "a lab that was written elsewhere may be left: look for a file that begins with"
+        f" {FIRST_LINE.strip()!r} and names {root}"
+    )
+    try:
+        text = lab.read_text("utf-8", "replace")
+    except OSError:
+        return elsewhere
+    if not (text.startswith(FIRST_LINE) and _names(text, root)):
+        return f"{lab} is not this sandbox's and was left; {elsewhere}"
+    try:
+        lab.unlink()
+    except OSError as error:
+        return f"{lab} was left: it cannot be removed: {error.strerror}"
+    return f"removed {lab}, which names this sandbox"
+
+
+def _names(text: str, root: Path) -> bool:
+    """Whether the host's uri leads to a daemon in this folder."""
+    uris = [line.strip() for line in text.splitlines() if line.strip().startswith("uri:")]
+    return any(f"?socket={quote(str(root))}/run/libvirt/" in uri for uri in uris)
 
 
 def digest(lab: Path) -> str | None:

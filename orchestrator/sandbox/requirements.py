@@ -5,13 +5,14 @@ A program is looked for, not a package: it may have come by another way. All tha
 
 from __future__ import annotations
 
-import importlib.util
+import importlib
 import platform
 import shutil
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from orchestrator.core.design.wording import printable
 from orchestrator.errors import SandboxError
 from orchestrator.sandbox.commands import Runner
 
@@ -24,8 +25,7 @@ _ADMINISTRATORS = ("/usr/local/sbin", "/usr/sbin", "/sbin")
 
 #: The daemon that does everything, and the one for QEMU alone that newer versions of libvirt split off it.
 DAEMONS = ("libvirtd", "virtqemud")
-_MODULE = (
-    "the sandbox needs the Python module libvirt, which is not installed\n"
+_INSTALL_MODULE = (
     "install with: pip install libvirt-python\n"
     "  (it is compiled: sudo apt-get install --no-install-recommends libvirt-dev gcc pkg-config python3-dev)"
 )
@@ -92,9 +92,33 @@ def need(*names: str) -> str:
     return found
 
 
-def has_module() -> bool:
-    """Whether libvirt can be spoken to from here."""
-    return importlib.util.find_spec("libvirt") is not None
+@dataclass(frozen=True)
+class ModuleTrouble:
+    """Why libvirt cannot be spoken to from here, and what helps."""
+
+    what: str
+    remedy: str
+
+
+def module_trouble() -> ModuleTrouble | None:
+    """Try to load libvirt-python: it may be there and find no library, or be another module of its name."""
+    try:
+        module = importlib.import_module("libvirt")
+    except Exception as error:  # noqa: BLE001 - a module of that name may do anything
+        if isinstance(error, ModuleNotFoundError) and error.name == "libvirt":
+            return ModuleTrouble("the Python module libvirt is not installed", _INSTALL_MODULE)
+        return ModuleTrouble(
+            f"the Python module libvirt is installed but does not load ({printable(str(error))})",
+            "install the library that it needs: sudo apt-get install libvirt0\n"
+            "or the module anew: pip install --force-reinstall libvirt-python",
+        )
+    if not hasattr(module, "virConnect"):
+        place = getattr(module, "__file__", None) or ", ".join(getattr(module, "__path__", ["it"]))
+        return ModuleTrouble(
+            f"another Python module of the name libvirt hides libvirt-python: {printable(place)}",
+            f"move it away, or run this from another folder; where libvirt-python is not there, {_INSTALL_MODULE}",
+        )
+    return None
 
 
 def missing(
@@ -121,8 +145,8 @@ def require(run: Runner) -> None:
         require_packages([*BUILDING, *_running()], run)
     except SandboxError as error:
         problems.append(str(error))
-    if not has_module():
-        problems.append(_MODULE)
+    if (trouble := module_trouble()) is not None:
+        problems.append(f"the sandbox cannot use libvirt: {trouble.what}\n{trouble.remedy}")
     if problems:
         raise SandboxError("\n".join((*problems, "nothing was changed")))
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from orchestrator.sandbox.daemon import lost_daemons, start_daemon, wait_for_daemon
+from orchestrator.errors import SandboxError
+from orchestrator.sandbox.daemon import lost_daemons, start_daemon, uri_of, wait_for_daemon
 from orchestrator.sandbox.login import make_privsep, start_login, stop_login
 from orchestrator.sandbox.making import Making
 from orchestrator.sandbox.ports import LOOPBACK, accepts, greeting
@@ -12,7 +13,7 @@ from orchestrator.sandbox.processes import alive, stop
 def have_daemon(making: Making) -> None:
     """Have a libvirt daemon that listens. Guests that outlived an earlier one are found again by the new one."""
     state = making.state
-    if alive(state.daemon) and accepts(state.socket):
+    if alive(state.daemon) and accepts(state.socket) and _answers(making):
         return
     for process in (state.daemon, *lost_daemons(making.layout, making.guests)):
         stop(process, making.clock)
@@ -21,6 +22,20 @@ def have_daemon(making: Making) -> None:
     making.note()
     wait_for_daemon(making.layout, state.daemon, state.socket, making.clock)
     making.say(f"libvirt: a daemon of its own runs as {making.guests.name} (process {state.daemon.pid})")
+
+
+def _answers(making: Making) -> bool:
+    """Whether the daemon does more than accept connections, as a process that was stopped still does."""
+    from orchestrator.sandbox.machines import SilentError, machines  # noqa: PLC0415 - needs libvirt
+
+    try:
+        with machines(uri_of(making.state.socket)):
+            return True
+    except SilentError:
+        making.say("libvirt: the daemon does not answer any more, and is ended")
+        return False
+    except SandboxError:
+        return True  # it answers, if only to refuse; the same words come again where it is used
 
 
 def have_login(making: Making, login_key: str) -> None:

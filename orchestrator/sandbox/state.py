@@ -107,6 +107,21 @@ def alone(layout: Layout) -> Iterator[None]:
         os.close(descriptor)
 
 
+def held(layout: Layout) -> bool:
+    """Whether a command holds the sandbox at this moment; changes nothing."""
+    try:
+        descriptor = os.open(layout.lock, os.O_RDONLY | os.O_NOFOLLOW)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    finally:
+        os.close(descriptor)  # and with it what was held for a moment
+    return False
+
+
 def _is(descriptor: int, place: Path) -> bool:
     try:
         return os.path.samestat(os.fstat(descriptor), place.stat())

@@ -14,9 +14,9 @@ from orchestrator.sandbox.lab_file import digest
 from orchestrator.sandbox.layout import Layout, layout_of
 from orchestrator.sandbox.ports import accepts, greeting
 from orchestrator.sandbox.processes import alive
-from orchestrator.sandbox.requirements import has_module
+from orchestrator.sandbox.requirements import module_trouble
 from orchestrator.sandbox.settings import Settings
-from orchestrator.sandbox.state import State, load
+from orchestrator.sandbox.state import State, held, load
 from orchestrator.units import Bytes
 
 #: What a guest does that cannot be asked for.
@@ -39,7 +39,8 @@ class Status:
     """A sandbox.
 
     Attributes:
-        state: ``up``, ``down`` (there is none) or ``incomplete`` (what is missing is in ``troubles``).
+        state: ``up``, ``down`` (there is none), ``busy`` (another command is at work on it, and what is missing may be
+            on its way) or ``incomplete`` (what is missing is in ``troubles``).
         host_login: port of the login on the host; ``None`` where there is none.
         lab_state: ``as written``, ``changed`` or ``missing``.
         troubles: why it is not up, one each.
@@ -65,15 +66,17 @@ class Status:
 def status(settings: Settings) -> Status:
     """Look at a sandbox; changes nothing. Raises InputError when its state cannot be read."""
     layout = layout_of(settings.folder, tool_account())
+    busy = held(layout)
     state = load(layout)
-    if state is None:
+    if state is None and not busy:
         return Status(layout.root, "down", cache=settings.cache, cached=disk_used(settings.cache))
+    state = state or State()
     daemon = alive(state.daemon) and accepts(state.socket)
     login = state.login_port if alive(state.login) and greeting(state.login_port or 0) else None
-    guests = _guests(state, daemon=daemon)
+    guests, guest_troubles = _guests(state, daemon=daemon)
     lab_state = _lab_state(state)
     troubles = [
-        *_daemon_troubles(guests, daemon=daemon),
+        *guest_troubles,
         *(["the host's login does not answer"] if state.login_port is not None and login is None else []),
         *(f"{file} is missing" for file in _files(layout) if not file.exists()),
         *(["the lab file is missing"] if lab_state == "missing" else []),
@@ -82,7 +85,7 @@ def status(settings: Settings) -> Status:
         troubles.append("no guest has been booted yet")
     return Status(
         folder=layout.root,
-        state="incomplete" if troubles else "up",
+        state="busy" if busy else "incomplete" if troubles else "up",
         uri=uri_of(state.socket) if state.socket else None,
         daemon=daemon,
         host_login=login,
@@ -91,19 +94,22 @@ def status(settings: Settings) -> Status:
         guests=guests,
         lab=state.lab,
         lab_state=lab_state,
-        troubles=tuple(troubles),
+        troubles=() if busy else tuple(troubles),
         disk=disk_used(layout.root),
         cache=settings.cache,
         cached=disk_used(settings.cache),
     )
 
 
-def _guests(state: State, *, daemon: bool) -> tuple[GuestStatus, ...]:
+def _guests(state: State, *, daemon: bool) -> tuple[tuple[GuestStatus, ...], list[str]]:
+    """The guests as their libvirt tells, and what is wrong with them or with it."""
     ports = {name: guest.port for name, guest in state.guests.items()}
     unknown = tuple(GuestStatus(name, UNKNOWN, None, None, ports.get(name)) for name in GUESTS)
-    if not (daemon and has_module()):
-        return unknown
-    from orchestrator.sandbox.machines import machines  # noqa: PLC0415 - needs libvirt
+    if not daemon:
+        return unknown, ["the libvirt daemon does not run"]
+    if (trouble := module_trouble()) is not None:
+        return unknown, [trouble.what]
+    from orchestrator.sandbox.machines import SilentError, machines  # noqa: PLC0415 - needs libvirt
 
     try:
         with machines(uri_of(state.socket)) as known:
@@ -111,22 +117,16 @@ def _guests(state: State, *, daemon: bool) -> tuple[GuestStatus, ...]:
             for name in GUESTS:
                 vcpus, memory = known.shape(name) or (None, None)
                 found.append(GuestStatus(name, known.power(name), vcpus, memory, ports.get(name)))
-            return tuple(found)
-    except SandboxError:
-        return unknown
+    except SilentError:
+        return unknown, ["the libvirt daemon does not answer"]
+    except SandboxError as error:
+        return unknown, [str(error)]
+    return tuple(found), [f"guest {guest.name} is {guest.power}" for guest in found if guest.power == UNDEFINED]
 
 
 def _lab_state(state: State) -> str:
     found = digest(state.lab) if state.lab else None
     return "missing" if found is None else "as written" if found == state.lab_sha256 else "changed"
-
-
-def _daemon_troubles(guests: tuple[GuestStatus, ...], *, daemon: bool) -> list[str]:
-    if not daemon:
-        return ["the libvirt daemon does not run"]
-    if not has_module():
-        return ["the Python module libvirt is not installed"]
-    return [f"guest {guest.name} is {guest.power}" for guest in guests if guest.power in {UNDEFINED, UNKNOWN}]
 
 
 def _files(layout: Layout) -> list[Path]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import uuid
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -30,13 +31,20 @@ if TYPE_CHECKING:
     from orchestrator.sandbox.machines import Machines
 
 
-def up(settings: Settings, clock: Clock, say: Say, run: commands.Runner = commands.run) -> Status:
+def up(
+    settings: Settings,
+    clock: Clock,
+    say: Say,
+    broken_off: Callable[[], None] = lambda: None,
+    run: commands.Runner = commands.run,
+) -> Status:
     """Have a sandbox that works: the one that is there, mended where needed, or a new one.
 
     Args:
         settings: where it is and what it is made of.
         clock: for waiting.
         say: is told what is done.
+        broken_off: is called before an error or an interrupt leaves something half made; not where nothing was begun.
         run: runs this machine's programs.
 
     Raises:
@@ -56,11 +64,16 @@ def up(settings: Settings, clock: Clock, say: Say, run: commands.Runner = comman
         check_place(lab, _digest_there(before, lab))
     made = prepare(layout, tool, guests)
     with alone(layout), explained(layout.root):
-        state = load(layout)
-        if state is None:
-            state = State(made=made, host_uuid=str(uuid.uuid4()))
-            save(layout, state)
-        _make(Making(settings, layout, state, tool, guests, clock, say, run), lab)
+        before = load(layout)
+        state = before.model_copy(deep=True) if before is not None else State(made=made, host_uuid=str(uuid.uuid4()))
+        try:
+            if before is None:
+                save(layout, state)
+            _make(Making(settings, layout, state, tool, guests, clock, say, run), lab)
+        except BaseException:
+            if state != before:
+                broken_off()
+            raise
     return status(settings)
 
 

@@ -21,6 +21,7 @@ from orchestrator.testing.insist import insist, insist_raises
 from orchestrator.units import NANOSECONDS_PER_SECOND, Seconds
 
 _PAUSE_S: Seconds = 0.1
+_MEBIBYTE = 2**20
 _SCHEDSTAT = re.compile(r"/proc/\d+/task/\d+/schedstat")
 
 
@@ -53,7 +54,7 @@ def check_hypervisor(subject: Subject) -> None:
         AssertionError: with the promise that was broken.
     """
     hypervisor = subject.hypervisor
-    saved = _looking_changes_nothing(hypervisor)
+    saved = _looking_changes_nothing(subject)
     try:
         _off_is_off(subject)
         _refuses_what_it_cannot_give(subject, saved)
@@ -71,7 +72,8 @@ def check_hypervisor(subject: Subject) -> None:
         hypervisor.close()
 
 
-def _looking_changes_nothing(hypervisor: Hypervisor) -> SavedGuest:
+def _looking_changes_nothing(subject: Subject) -> SavedGuest:
+    hypervisor = subject.hypervisor
     before = hypervisor.describe()
     saved = hypervisor.save()
     insist(bool(before.kind), "describe says what the guests are called")
@@ -80,7 +82,10 @@ def _looking_changes_nothing(hypervisor: Hypervisor) -> SavedGuest:
         "save gives the definition as bytes",
     )
     insist(saved.running == before.running, "save and describe agree on the power state")
-    insist(hypervisor.describe() == before, "describe and save change nothing")
+    for shape in subject.shapes:
+        told = hypervisor.refusal(shape)
+        insist(told is None, f"nothing speaks against shape {shape.name}, which the host can give; told is {told!r}")
+    insist(hypervisor.describe() == before, "describe, save and refusal change nothing")
     insist(_same(hypervisor.save(), saved), "saving twice gives the same bytes")
     return saved
 
@@ -107,9 +112,24 @@ def _refuses_what_it_cannot_give(subject: Subject, saved: SavedGuest) -> None:
         "live": plain.model_copy(update={"reshape": "live"}),
     }
     for feature in sorted(set(asked) - hypervisor.features):
-        error = insist_raises(HostFault, partial(hypervisor.reshape, asked[feature], saved), f"{feature} is refused")
-        insist(feature in str(error), f"the refusal names {feature}; it says: {error}")
+        told = _refuses(hypervisor, asked[feature], saved, feature)
+        insist(feature in told, f"the refusal names {feature}; it says: {told}")
+    known = hypervisor.describe()
+    if known.max_vcpus is not None:
+        more = plain.model_copy(update={"vcpus": known.max_vcpus + 1})
+        _refuses(hypervisor, more, saved, "more vCPUs than described as the most")
+    if known.max_memory is not None:
+        larger = plain.model_copy(update={"memory": known.max_memory + _MEBIBYTE})
+        _refuses(hypervisor, larger, saved, "more memory than described as the most")
     insist(dict(hypervisor.save().files) == dict(saved.files), "a refused shape changes nothing")
+
+
+def _refuses(hypervisor: Hypervisor, shape: Shape, saved: SavedGuest, what: str) -> str:
+    """Insist that a shape is refused, beforehand and when it is asked for; returns what is said beforehand."""
+    told = hypervisor.refusal(shape)
+    insist_raises(HostFault, partial(hypervisor.reshape, shape, saved), f"{what} is refused")
+    insist(bool(told), f"{what} is refused, and refusal tells so beforehand")
+    return told or ""
 
 
 def _shapes_depend_on_the_saved_guest_only(subject: Subject, saved: SavedGuest) -> None:

@@ -77,6 +77,10 @@ class MemoryStore:
             raise StoreError(f"{run!r} fits {len(matches)} runs; there is {there}")
         return self._stored(matches[0])
 
+    def journal(self, run: StoredRun) -> tuple[Event, ...]:
+        """What happened in a run, in order."""
+        return tuple(self.kept[run.record.id].journal)
+
     def problems(self) -> list[str]:
         """Memory is never damaged."""
         return []

@@ -185,6 +185,18 @@ def test_a_pipe_whose_reader_has_left_costs_the_news_and_not_the_run() -> None:
         assert process.stderr.read() == b"the run goes on"
 
 
+def test_a_mean_that_is_not_known_yet_has_no_silly_figure() -> None:
+    console = Console(file=io.StringIO(), force_terminal=True, width=80)
+    panel = Panel(console, VirtualClock(), "second")
+    for within, says in ((17.8, "mean not known yet"), (0.018, "mean known within 1.8 %")):
+        panel.tell(STORY[0])
+        panel.tell(Measured(100.0, INTERVAL, 0.02, within, "measuring"))
+        with console.capture() as capture:
+            console.print(panel.view())
+        panel.close()
+        assert says in capture.get()
+
+
 def test_an_outcome_names_flags_and_reasons() -> None:
     assert "per second" in outcome_text(trial_record(), "second")
     assert outcome_text(failed_record(), "second").startswith("failed: the guest did not answer")

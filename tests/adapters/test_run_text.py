@@ -33,7 +33,7 @@ from orchestrator.adapters.report.run_text import render_run
 from orchestrator.adapters.report.runs_text import render_runs
 from orchestrator.adapters.report.trial_text import render_trial
 from orchestrator.adapters.store.folder import FolderStore
-from orchestrator.core.measure.results import Window
+from orchestrator.core.measure.results import Interval, Window
 from orchestrator.core.measure.samples import Throughput
 from orchestrator.core.record.run import Environment, StoredRun
 from orchestrator.engine.listing import short_names
@@ -77,6 +77,7 @@ def test_safe_text_is_one_line_that_can_steer_nothing(text: str) -> None:
         ("\x9b31m", "\\x9b31m"),
         ("\U000e0001", "\\U000e0001"),
         ("x" * 500, "x" * 400 + "... (100 more characters)"),
+        ("x" * 410, "x" * 410),  # the note would be longer than what it cuts
     ],
 )
 def test_safe_text_shows_what_was_there(text: str, visible: str) -> None:
@@ -150,6 +151,42 @@ def test_a_plan_of_minutes_is_shown_in_minutes() -> None:
     assert rates(run, run.trials[0], [{"time_s": 1000.0 + t, "value": 60} for t in range(3)]).rate == (1.0, 1.0, 1.0)
 
 
+def test_an_interval_wider_than_its_mean_is_said_in_words() -> None:
+    wide = Interval(mean=953711.0, low=953711.0 - 1.7e7, high=953711.0 + 1.7e7, effective_samples=1.0)
+    record = trial_record(summary=summary().model_copy(update={"throughput": wide}))
+    text = shown(render_run(run_of(record)))
+    assert "953711 (± more than the mean) per second" in text
+    assert "17000000" not in text
+
+
+def test_what_a_guest_says_of_itself_is_labelled_in_words() -> None:
+    seen = {
+        "online": "0-1,4",
+        "memory_kib": "504832",
+        "boot_id": "4b5b",
+        "uptime_s": "4.21",
+        "clocksource": "kvm-clock",
+        "kernel": "6.1",
+    }
+    text = flat(shown(render_trial(run_of(), trial_record(seen_inside=seen), TrialData((), (), (), (), ""))))
+    for words in (
+        "CPUs online 3 (0-1,4)",
+        "memory 493 MiB",
+        "boot id 4b5b",
+        "uptime 4.2 s",
+        "clock source kvm-clock",
+        "kernel 6.1",
+    ):
+        assert words in text
+    odd = trial_record(seen_inside={"online": "all", "uptime_s": "1e999", "memory_kib": "nan"})
+    text = flat(shown(render_trial(run_of(), odd, TrialData((), (), (), (), ""))))
+    assert "CPUs online all memory nan" in text.replace("uptime 1e999 ", "")
+
+
+def flat(text: str) -> str:
+    return " ".join(text.split())
+
+
 def test_an_interrupted_run_tells_how_to_go_on() -> None:
     assert "go on with: trialbed resume 20260801T101112Z-ferry-aaaa" in shown(render_run(run_of(state="interrupted")))
     assert "resume" not in shown(render_run(run_of()))
@@ -167,8 +204,8 @@ def test_a_trial_shows_its_stages_clocks_checks_series_and_last_words(tmp_path: 
         r"steal seen by the guest +unavailable",
         r"\? unavailable +frequency",
         r"start +12 s +2",
-        r"guest +before +-12\.000123 s +± 120 us +20",
-        r"online +0",
+        r"guest +before +-12\.000123 s +± 120 µs +20",
+        r"CPUs online +1 \(0\)",
         r"last 1 of 1 lines",
     ):
         assert re.search(pattern, text), pattern

@@ -111,7 +111,20 @@ def test_a_load_that_ends_at_once_ends_the_run_before_its_first_trial(place: Pat
     output, errors = process.communicate(timeout=WITHIN_S)
     assert process.returncode == 4, "cat ends for want of input"
     assert "neighbour idle ('cat' in guest timetable-1) could not be started, so no trial was run" in errors
-    assert "the guest is as it was before" in output
+    assert "not begun; the guest is as it was before" in output
+    assert "interrupted" not in output + errors
+    nothing_is_left(place)
+
+
+def test_a_program_that_is_not_there_is_told_by_the_probe(place: Path) -> None:
+    asked(place, HOGS, "{name: reports, command: [nonesuch]}", '{name: chatter, command: ["yes"]}')
+    process = start(place, "check", "plan.yaml", "--probe", "--json")
+    output, errors = process.communicate(timeout=WITHIN_S)
+    assert process.returncode == 4, errors
+    found = {line["what"]: line for line in json.loads(output)["readiness"]}
+    assert found["neighbour reports"]["state"] == "not ready"
+    assert found["neighbour reports"]["detail"] == "there is no program 'nonesuch' that its login could run"
+    assert found["neighbour hogs"]["state"] == found["neighbour chatter"]["state"] == "ready"
     nothing_is_left(place)
 
 
@@ -147,7 +160,7 @@ def test_a_killed_run_leaves_no_loop_behind(place: Path) -> None:
 
 def test_a_loop_that_was_killed_is_started_again(place: Path) -> None:
     process = start(place, "run", "plan.yaml")
-    read_until(process, "measure")
+    read_until(process, "beside declared neighbours: hogs")  # well before the first launch, which looks at them
     os.kill(loops(place)[0], signal.SIGKILL)
     output, errors = process.communicate(timeout=WITHIN_S)
     assert process.returncode == 0, errors + output

@@ -146,6 +146,27 @@ class NamesTooManyThreads(SimulatedHypervisor):
         return dict.fromkeys((0, 1), "/proc/1/task/1/schedstat")
 
 
+class Dissuades(SimulatedHypervisor):
+    def refusal(self, shape: Shape) -> str | None:
+        return f"shape {shape.name} would not suit"
+
+
+class TellsTooLate(SimulatedHypervisor):
+    """Refuses what it cannot give only when it is asked for it."""
+
+    _asked = False
+
+    def refusal(self, shape: Shape) -> str | None:
+        return super().refusal(shape) if self._asked else None
+
+    def reshape(self, shape: Shape, saved: SavedGuest) -> None:
+        self._asked = True
+        try:
+            super().reshape(shape, saved)
+        finally:
+            self._asked = False
+
+
 class NamesOddThreads(SimulatedHypervisor):
     def vcpu_threads(self, *_host: Shell) -> dict[int, str]:
         return {vcpu: f"/proc/1/task/{vcpu + 1}/stat" for vcpu in range(self._world.shape.vcpus)}
@@ -154,6 +175,8 @@ class NamesOddThreads(SimulatedHypervisor):
 @pytest.mark.parametrize(
     ("liar", "says"),
     [
+        (Dissuades, "nothing speaks against shape v1"),
+        (TellsTooLate, "shares is refused, and refusal tells so beforehand"),
         (Remembers, "defined the same, byte for byte"),
         (Fusses, "there is no trouble"),
         (Shrugs, "trouble says so"),

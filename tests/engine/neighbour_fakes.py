@@ -152,6 +152,7 @@ class FakeGuest:
     def __init__(self, machine: FakeMachine, *, running: bool) -> None:
         self.machine, self.on, self.definition, self.calls = machine, running, b"as its owner wrote it", []
         self.refuses: dict[str, BaseException] = {}
+        self.start_takes_s = 0.0
 
     def _called(self, name: str) -> None:
         self.calls.append(name)
@@ -166,6 +167,7 @@ class FakeGuest:
 
     def start(self) -> None:
         self._called("start")
+        self.machine.clock.sleep(self.start_takes_s)
         self.on = self.machine.reachable = True
 
     def restore(self, saved: SavedGuest) -> None:
@@ -183,6 +185,9 @@ class FakeGuest:
 
     def close(self) -> None:
         self.calls.append("close")
+
+    def refusal(self, shape: Shape) -> str | None:
+        raise AssertionError(f"a neighbour is never reshaped, to {shape.name} neither")
 
     def reshape(self, shape: Shape, saved: SavedGuest) -> None:  # noqa: ARG002 - the protocol's names
         raise AssertionError("a neighbour is never reshaped")
@@ -208,6 +213,10 @@ class Routing:
 
     def __init__(self, beneath: Connector, host: FakeMachine, guest: FakeMachine) -> None:
         self._beneath, self._host, self._guest = beneath, host, guest
+        self.obstacles: dict[str, str] = {}
+
+    def obstacle(self, access: SshAccess, *, machine: str) -> str | None:
+        return self.obstacles.get(access.address, self._beneath.obstacle(access, machine=machine))
 
     def connect(self, access: SshAccess, *, machine: str, timeout_s: float) -> Shell:
         if access.address == f"{GUEST}.example":

@@ -11,6 +11,7 @@ from simulated_run import Heard
 from orchestrator.core.record.journal import Event, progress
 from orchestrator.engine.neighbour_load import Load
 from orchestrator.engine.news import NeighboursBegan, Notice, StageBegan, TrialBegan
+from orchestrator.engine.stages import LAUNCH, NEIGHBOURS
 from orchestrator.errors import GuestFault, HostFault, InputError, RestoreError, StoreError, UnreachableError
 
 
@@ -145,6 +146,35 @@ def test_a_guest_that_was_switched_off_is_started_again_with_all_that_ran_in_it(
     assert not beside.other.running
 
 
+def test_the_wait_for_a_neighbour_that_boots_again_is_not_booked_to_the_launch() -> None:
+    def switch_off() -> None:
+        beside.other.cut()
+        beside.other.reachable = beside.guest.on = False
+
+    def boot() -> None:
+        beside.guest.start_takes_s = 100.0
+
+    beside = Beside(IN_GUEST, heard=at({("stop", 1): switch_off, ("deploy", 2): boot}))
+    records = beside.run.go()
+    assert {record.outcome for record in records} == {"measured"}
+    took = {stage.stage: stage.seconds for stage in records[1].stages}
+    assert took["neighbours"] >= 100
+    assert took["launch"] < LAUNCH.limit_s / 2
+    assert [stage.stage for stage in records[1].stages][5:7] == ["neighbours", "launch"]
+
+
+def test_without_neighbours_there_is_no_such_stage() -> None:
+    assert "neighbours" not in {stage.stage for record in Beside().run.go() for stage in record.stages}
+
+
+def test_nothing_is_started_again_once_the_time_is_over(mocker) -> None:
+    mocker.patch.object(Load, "trouble", return_value="it ended with exit status 1")
+    mocker.patch.object(Load, "restart", side_effect=lambda: beside.run.clock.sleep(NEIGHBOURS.limit_s))
+    beside = Beside(HOGS)
+    records = beside.run.go()
+    assert "did not go on running, started again once" in records[0].reason
+
+
 def test_a_machine_that_falls_silent_is_noticed_by_its_silence() -> None:
     def fall_silent() -> None:
         for load in beside.other.loads:
@@ -191,7 +221,7 @@ def test_those_that_end_whenever_they_are_looked_at_fail_the_trial(mocker) -> No
     beside = Beside(HOGS)
     mocker.patch.object(Load, "trouble", return_value="it ended with exit status 1")
     records = beside.run.go()
-    assert {(record.failed_stage, record.fault) for record in records} == {("launch", "host")}
+    assert {(record.failed_stage, record.fault) for record in records} == {("neighbours", "host")}
     assert "did not go on running, started again 3 times: hogs (2 busy loops" in records[0].reason
     assert not beside.host.running
 
@@ -204,7 +234,7 @@ def test_one_that_cannot_be_started_again_fails_the_trial_and_the_run_goes_on() 
     beside = Beside(HOGS, heard=when("stop", 1, die))
     records = beside.run.go()
     failed = records[1]
-    assert (failed.outcome, failed.failed_stage, failed.fault) == ("failed", "launch", "host")
+    assert (failed.outcome, failed.failed_stage, failed.fault) == ("failed", "neighbours", "host")
     assert "hogs" in failed.reason
     assert "exit status 137: Killed" in failed.reason
     assert "no loop can run on CPU 1" in failed.reason

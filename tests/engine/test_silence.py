@@ -6,7 +6,7 @@ import pytest
 from simulated_run import Experiment, lab, plan
 
 from orchestrator.core.measure.samples import Sample
-from orchestrator.engine.news import Measured
+from orchestrator.engine.news import Measured, TrialEnded
 from orchestrator.engine.silence import explained
 from orchestrator.engine.stages import Retry, Stage, attempt
 from orchestrator.errors import GuestFault, HostFault, StageError, WorkloadFault
@@ -133,7 +133,26 @@ def test_a_guest_switched_off_from_outside_is_named_and_the_run_goes_on() -> Non
 def test_before_the_guest_was_started_nobody_asks_why_it_is_silent(mocker) -> None:
     experiment = Experiment(plan(design={"blocks": 1}), lab(faults=[{"kind": "refuses-start", "trial": 1}]))
     asked = mocker.spy(experiment.hypervisor, "trouble")
+    counts: list[int] = []
+    experiment.heard.stop_on = lambda news: isinstance(news, TrialEnded) and counts.append(asked.call_count)
     records = experiment.go()
     assert records[0].failed_stage == "start"
     assert "it is off" not in records[0].reason
-    assert asked.call_count == 0
+    assert counts[0] == 0
+
+
+def test_a_guest_that_goes_as_it_boots_is_not_waited_for(mocker) -> None:
+    experiment = Experiment(plan(design={"blocks": 1, "only": [{"shape": "one", "threads": 1}]}), lab())
+    mocker.patch.object(experiment.hypervisor, "trouble", return_value="its kernel has crashed")
+    (record,) = experiment.go()
+    assert (record.failed_stage, record.fault) == ("log in", "guest")
+    assert record.reason.startswith("its kernel has crashed; ")
+    assert record.reason.count("its kernel has crashed") == 1
+    assert next(stage for stage in record.stages if stage.stage == "log in").attempts == 1
+
+
+def test_a_guest_that_still_boots_is_waited_for() -> None:
+    experiment = Experiment(plan(design={"blocks": 1, "only": [{"shape": "one", "threads": 1}]}), lab())
+    (record,) = experiment.go()
+    assert record.outcome == "measured"
+    assert next(stage for stage in record.stages if stage.stage == "log in").attempts > 1

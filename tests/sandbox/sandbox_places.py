@@ -13,6 +13,7 @@ from pathlib import Path
 from orchestrator.sandbox.accounts import Account, tool_account
 from orchestrator.sandbox.folders import prepare
 from orchestrator.sandbox.layout import Layout, layout_of
+from orchestrator.sandbox.processes import ProcessId
 
 
 @contextmanager
@@ -34,6 +35,12 @@ def made_layout(folder: Path) -> Layout:
     layout = layout_of(folder / "s", tool)
     prepare(layout, tool, tool)
     return layout
+
+
+def process_id(pid: int) -> ProcessId:
+    """A running process, as a sandbox's state has it."""
+    started = int(Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[19])
+    return ProcessId(pid=pid, started=started, boot=Path("/proc/sys/kernel/random/boot_id").read_text().strip())
 
 
 def ordinary_account() -> Account:

@@ -84,6 +84,14 @@ def test_the_load_counts_up_each_second_and_ends_when_told(load: Path) -> None:
 
 
 @pytest.mark.real
+def test_the_load_prints_as_often_as_is_asked(load: Path) -> None:
+    done = subprocess.run([load, "1", "1", "20"], capture_output=True, text=True, timeout=30, check=True)
+    times = [float(found[3]) for found in map(LINE.fullmatch, lines(done)) if found]
+    assert 5 <= len(times) <= 20
+    assert all(times[i] < times[i + 1] for i in range(len(times) - 1))
+
+
+@pytest.mark.real
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
 def test_the_load_ends_on_a_signal(load: Path, number: signal.Signals) -> None:
     with subprocess.Popen([load, "1"], stdout=subprocess.PIPE, text=True) as process:
@@ -101,7 +109,10 @@ def test_the_load_ends_when_nobody_reads_it(load: Path) -> None:
         assert process.wait(5) == 0
 
 
-@pytest.mark.parametrize("words", [[], ["0"], ["two"], ["1", "-3"], ["1", "2", "3"], ["99999"], [""]])
+@pytest.mark.parametrize(
+    "words",
+    [[], ["0"], ["two"], ["1", "-3"], ["1", "2", "3", "4"], ["1", "2", "0"], ["1", "2", "101"], ["99999"], [""]],
+)
 def test_the_load_refuses_other_words(load: Path, words: list[str]) -> None:
     done = subprocess.run([load, *words], capture_output=True, text=True, timeout=5, check=False)
     assert done.returncode == 2

@@ -28,7 +28,8 @@ def render_forecast(view: Forecast) -> RenderableType:
             f"{_counted(len(view.cells), 'cell')} x {_counted(plan.design.blocks, 'block')} = "
             f"{_counted(len(view.trials), 'trial')}, {time}"
         ),
-        Text("  least: every trial settles and is precise at once; most: each uses all its time", style="dim"),
+        Text("  least: every trial settles and is precise at once; most: each uses all its time;", style="dim"),
+        Text("  a trial that fails may take longer, up to the limits of its stages", style="dim"),
         Text(),
         _cells(view),
         Text(),

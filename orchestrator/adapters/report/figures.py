@@ -12,13 +12,18 @@ _VCPUS_SHOWN = 6
 
 
 def rate_text(interval: Interval | None, per: str) -> str:
-    """A mean with half the width of its interval, in operations per period: ``2400 ± 24``."""
+    """A mean with half the width of its interval, in operations per period: ``2400 ± 24``.
+
+    An interval that is wider than the mean is said so in words: its figures would mean nothing.
+    """
     if interval is None:
         return "none"
     factor = PERIODS[per]
     if interval.low is None or interval.high is None:
         return f"{number(interval.mean * factor)} (no interval)"
     half_width = (interval.high - interval.low) / 2 * factor
+    if half_width > abs(interval.mean * factor):
+        return f"{number(interval.mean * factor)} (± more than the mean)"
     return f"{number(interval.mean * factor)} ± {number(float(f'{half_width:.2g}'))}"  # an error has two digits at most
 
 

@@ -15,12 +15,15 @@ def safe(text: str, limit: int = LONGEST) -> str:
 
     Args:
         text: anything.
-        limit: characters of ``text`` that are kept; what was cut is counted.
+        limit: characters of ``text`` that are kept, a few more where that saves nothing; what was cut is counted.
 
     Returns:
         One line. It is not markup: hand it on as :class:`rich.text.Text`, never as a string to be parsed.
     """
+    note = f"... ({len(text) - limit} more characters)" if len(text) > limit else ""
+    if len(text) - limit <= len(note):
+        note, limit = "", len(text)  # the note would be no shorter than what it stands for
     kept = text[:limit]
     if not kept.isprintable():
         kept = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in kept)
-    return kept if len(text) <= limit else f"{kept}... ({len(text) - limit} more characters)"
+    return f"{kept}{note}"

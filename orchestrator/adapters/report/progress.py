@@ -161,7 +161,9 @@ class Panel:
     def _measured_text(self, now: Measured) -> str:
         factor = PERIODS[self._per]
         text = f"{spark(self._rates[-24:])} {number(now.rate * factor)} per {self._per}; {safe(now.state)}"
-        if now.within is not None:
+        if now.within is not None and now.within > 1:
+            text += ", mean not known yet"
+        elif now.within is not None:
             text += f", mean known within {now.within:.1%} (target {now.target:.1%})".replace("%", " %")
         return text
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import datetime
 
 from rich.console import Group, RenderableType
@@ -19,9 +20,10 @@ from orchestrator.core.measure.results import TrialSummary
 from orchestrator.core.record.run import StoredRun
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.core.verdict.words import number
+from orchestrator.engine.inside import count_cpus
 from orchestrator.engine.ports import TrialData
 from orchestrator.engine.showing import rates, reader_of
-from orchestrator.units import PERIODS, format_duration
+from orchestrator.units import PERIODS, format_duration, format_size
 
 _LOG_LINES = 10
 _LOG_WIDTH = 200
@@ -53,7 +55,7 @@ def render_trial(
     if trial.seen_inside:
         parts += [
             heading("Seen from inside the guest"),
-            facts_table({safe(k): safe(v) for k, v in trial.seen_inside.items()}),
+            facts_table(dict(_seen(*seen) for seen in trial.seen_inside.items())),
         ]
     parts += [*_log(data.log), *problems_text(problems)]
     return Group(*parts)
@@ -73,6 +75,27 @@ def _about(run: StoredRun, trial: TrialRecord) -> dict[str, str]:
     return facts
 
 
+def _seen(key: str, value: str) -> tuple[str, str]:
+    """A fact in words: ``online 0`` is the kernel's list of CPUs, and would be read as their number."""
+    text = safe(value)
+    with suppress(ValueError, OverflowError):
+        if key == "online":
+            text = f"{count_cpus(value)} ({text})"
+        elif key == "memory_kib":
+            text = format_size(int(value) * 1024)
+        elif key == "uptime_s":
+            text = format_duration(float(value))
+    return _SEEN.get(key, safe(key)), text
+
+
+_SEEN = {
+    "online": "CPUs online",
+    "memory_kib": "memory",
+    "boot_id": "boot id",
+    "clocksource": "clock source",
+    "kernel": "kernel",
+    "uptime_s": "uptime",
+}
 _FAULTS = {"host": "the host", "guest": "the guest", "workload": "the workload", "internal": "trialbed itself"}
 
 
@@ -133,7 +156,7 @@ def _clocks(trial: TrialRecord) -> list[RenderableType]:
         return []
     table = _table("clock of", "taken", "ahead of the controller's by", "known within", "exchanges")
     for clock in trial.clocks:
-        known = f"± {clock.uncertainty_s * 1e6:.0f} us"
+        known = f"± {clock.uncertainty_s * 1e6:.0f} µs"
         _row(table, clock.machine, clock.when, f"{clock.offset_s:.6f} s", known, str(clock.exchanges))
     return [heading("Clocks"), table]
 

@@ -18,9 +18,9 @@ from orchestrator.adapters.report.plain import safe
 from orchestrator.core.verdict.cells import CellEstimate
 from orchestrator.core.verdict.comparison import Comparison
 from orchestrator.core.verdict.recommendation import Recommendation
-from orchestrator.core.verdict.usage import cost
+from orchestrator.core.verdict.usage import costs
 from orchestrator.core.verdict.verdict import Verdict
-from orchestrator.core.verdict.words import change, count, in_words, number, span
+from orchestrator.core.verdict.words import change, column, count, in_words, span
 from orchestrator.units import PERIODS, format_percent
 
 _SIGNS = {"faster": ("+", "green"), "slower": ("-", "red"), "equivalent": ("=", "cyan"), "undecided": ("?", "yellow")}
@@ -75,15 +75,17 @@ def _cells(cells: Sequence[CellEstimate], verdict: Verdict, workload: str, per: 
         table.title = Text(safe(workload, _NAME), style="bold")
     chosen = {(r.threads, r.shape) for r in verdict.recommendations if r.workload == workload}
     shares = any(share is not None for c in cells for share in (c.run, c.wait, c.idle))
-    costs = any(c.cpu_seconds_per_operation is not None for c in cells)
+    costly = any(c.cpu_seconds_per_operation is not None for c in cells)
     table.add_column("")
     table.add_column("shape", overflow="fold")
     for heading in ("vCPUs", "threads", "trials", f"per {per}"):
         table.add_column(heading, justify="right")
     table.add_column("interval", justify="right", no_wrap=True)
-    for heading in (*(("run", "wait", "idle") if shares else ()), *(("CPU/op",) if costs else ())):
+    for heading in (*(("run", "wait", "idle") if shares else ()), *(("CPU/op",) if costly else ())):
         table.add_column(heading, justify="right", no_wrap=True)
-    for cell in cells:
+    factor = PERIODS[per]
+    rates = column([cell.throughput_per_s * factor for cell in cells])
+    for cell, rate, interval, spent in zip(cells, rates, _intervals(cells, factor), _costs(cells), strict=True):
         best = (cell.threads, cell.shape) in chosen
         row = [
             "*" if best else "",
@@ -91,27 +93,28 @@ def _cells(cells: Sequence[CellEstimate], verdict: Verdict, workload: str, per: 
             str(cell.vcpus),
             str(cell.threads),
             str(cell.trials),
-            number(cell.throughput_per_s * PERIODS[per]),
-            _interval(cell, per),
+            rate,
+            interval,
             *([_percent(share) for share in (cell.run, cell.wait, cell.idle)] if shares else []),
-            *([_cost(cell)] if costs else []),
+            *([spent] if costly else []),
         ]
         table.add_row(*(Text(field) for field in row), style="bold" if best else "")
     return table
 
 
-def _interval(cell: CellEstimate, per: str) -> str:
-    if cell.low is None or cell.high is None:
-        return "none"
-    return f"{number(cell.low * PERIODS[per])}..{number(cell.high * PERIODS[per])}"
+def _intervals(cells: Sequence[CellEstimate], factor: float) -> list[str]:
+    bounds = [bound * factor for c in cells if c.low is not None and c.high is not None for bound in (c.low, c.high)]
+    figures = iter(column(bounds))
+    return ["none" if c.low is None or c.high is None else f"{next(figures)}..{next(figures)}" for c in cells]
 
 
 def _percent(share: float | None) -> str:
     return "?" if share is None else format_percent(share, 0)
 
 
-def _cost(cell: CellEstimate) -> str:
-    return "?" if cell.cpu_seconds_per_operation is None else cost(cell.cpu_seconds_per_operation)
+def _costs(cells: Sequence[CellEstimate]) -> list[str]:
+    figures = iter(costs([c.cpu_seconds_per_operation for c in cells if c.cpu_seconds_per_operation is not None]))
+    return ["?" if c.cpu_seconds_per_operation is None else next(figures) for c in cells]
 
 
 def _legend(verdict: Verdict, guest_kind: str | None) -> Text:

@@ -17,6 +17,9 @@ from orchestrator.engine.ports import Clock
 from orchestrator.errors import StageError
 from orchestrator.units import Seconds
 
+#: An agent on this machine answers at once, or asks a person.
+_AGENT_WITHIN_S: Seconds = 10.0
+
 
 class SshConnector:
     """Opens logins over SSH.
@@ -27,6 +30,18 @@ class SshConnector:
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
+
+    def obstacle(self, access: SshAccess, *, machine: str) -> str | None:
+        """What is missing here for a login; see :class:`orchestrator.engine.ports.Connector`."""
+        peer = Peer.of(access, machine)
+        try:
+            expected = expected_keys(access, peer)
+            if not expected.keys:
+                return str(peer.fault(expected.nothing_for(peer)))
+            with identities(access, peer, Deadline(self._clock, _AGENT_WITHIN_S)):
+                return None
+        except StageError as error:
+            return str(error)
 
     def connect(self, access: SshAccess, *, machine: str, timeout_s: Seconds) -> SshShell:
         """Log in; see :class:`orchestrator.engine.ports.Connector`.

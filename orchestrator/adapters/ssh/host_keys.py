@@ -78,11 +78,21 @@ class Expected:
                 "another one answers in its place. Ask who looks after it; only when the new key is confirmed, replace "
                 f"the old one in {self.source}"
             )
-        lines = "no key but a certificate authority, which is not supported," if self.authority else "no key"
         raise peer.fault(
-            f"its host key is unknown: it offers {offered}, and {self.source} has {lines} for {peer.key_name}. Compare "
+            f"its host key is unknown: it offers {offered}, and {self._lacks(peer)}. Compare "
             "the fingerprint with one read on the machine itself, then add the key there or as 'host-key' in the lab"
         )
+
+    def nothing_for(self, peer: Peer) -> str:
+        """What to say of a machine that is not listed, before it has shown any key."""
+        return (
+            f"its host key is unknown: {self._lacks(peer)}. Read the key on the machine itself, "
+            "then add it there or as 'host-key' in the lab"
+        )
+
+    def _lacks(self, peer: Peer) -> str:
+        lines = "no key but a certificate authority, which is not supported," if self.authority else "no key"
+        return f"{self.source} has {lines} for {peer.key_name}"
 
 
 def expected_keys(access: SshAccess, peer: Peer) -> Expected:

@@ -9,9 +9,10 @@ from pathlib import Path
 
 import paramiko
 
-from orchestrator.adapters.ssh.patience import Deadline, bounded
+from orchestrator.adapters.ssh.patience import Deadline
 from orchestrator.adapters.ssh.peer import Peer
 from orchestrator.core.design.lab import SshAccess
+from orchestrator.limited_call import limited
 
 # A server ends the connection after some tries; OpenSSH's MaxAuthTries is 6 unless set otherwise (sshd_config(5)).
 MAX_TRIES = 6
@@ -30,7 +31,7 @@ def identities(access: SshAccess, peer: Peer, deadline: Deadline) -> Iterator[li
         yield [_from_file(Path(access.identity).expanduser(), peer)]
         return
     try:
-        agent = bounded(_Agent, deadline.left_s())
+        agent = limited(_Agent, deadline.left_s())
     except (TimeoutError, OSError, paramiko.SSHException) as error:
         raise peer.fault("the SSH agent does not answer; name a key file as 'identity' in the lab") from error
     try:

@@ -8,9 +8,10 @@ import socket
 from typing import Any
 
 from orchestrator.adapters.ssh.greeting import ClosedError, SilentError, first_to_greet
-from orchestrator.adapters.ssh.patience import Deadline, bounded
+from orchestrator.adapters.ssh.patience import Deadline
 from orchestrator.adapters.ssh.peer import Peer
 from orchestrator.engine.ports import Clock
+from orchestrator.limited_call import limited
 
 # An unanswered network ends the connection after 10 s: longer than a hiccup of a busy rack, shorter than a stage's
 # limit. It sees a dead network only; before a frozen guest a forwarder, or the guest's own kernel, still acknowledges.
@@ -76,7 +77,7 @@ def _resolve(peer: Peer, deadline: Deadline) -> list[tuple[int, _Address]]:
     else:
         return look_up()
     try:
-        return bounded(look_up, deadline.left_s())
+        return limited(look_up, deadline.left_s())
     except TimeoutError as error:
         raise peer.fault("its name was not resolved in time; see this machine's name servers", may_pass=True) from error
     except (OSError, UnicodeError) as error:

@@ -1,18 +1,14 @@
-"""What keeps every wait bounded: deadlines, and two ways to leave a call that knows no time limit."""
+"""What keeps every wait bounded: deadlines, and a way to end a call that knows no time limit."""
 
 from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TypeVar
 
 from orchestrator.engine.ports import Clock
 from orchestrator.units import Seconds
-
-T = TypeVar("T")
 
 
 class Deadline:
@@ -34,25 +30,6 @@ class Deadline:
     def passed(self) -> bool:
         """Whether nothing is left."""
         return self.left_s() <= 0.0
-
-
-def bounded(call: Callable[[], T], timeout_s: Seconds) -> T:
-    """Make a call that takes no time limit (name resolution, an agent) in a thread that is left behind when it hangs.
-
-    Raises:
-        TimeoutError: when it has not returned in time.
-        Exception: whatever the call raised.
-    """
-    outcome: Future[T] = Future()
-
-    def work() -> None:
-        try:
-            outcome.set_result(call())
-        except Exception as error:  # noqa: BLE001 - handed to the caller by result()
-            outcome.set_exception(error)
-
-    threading.Thread(target=work, name="bounded call", daemon=True).start()
-    return outcome.result(timeout_s)
 
 
 @dataclass

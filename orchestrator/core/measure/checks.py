@@ -17,7 +17,8 @@ from typing import TypeAlias
 from orchestrator.core.measure.clock import Offset
 from orchestrator.core.measure.clock_rate import NOTABLE_RATE, clock_rate
 from orchestrator.core.measure.counters import GAP, delta
-from orchestrator.core.measure.results import Check, VcpuShare
+from orchestrator.core.measure.mean import relative_half_width
+from orchestrator.core.measure.results import Check, Interval, VcpuShare
 from orchestrator.core.measure.samples import Sample, Throughput
 from orchestrator.core.measure.second_look import counter_names, second_looks
 from orchestrator.core.measure.shares import cpu_count, host_busy, steal
@@ -32,6 +33,8 @@ FEWER_SAMPLES = 0.9
 FREQUENCY_CHANGE = 0.05
 STEAL_DIFFERENCE = 0.05
 SURPLUS = 0.02
+IMPRECISE = 0.5
+"""Half-width of the mean's interval, as a share of the mean, from which on the mean says little."""
 SHOWN = 3
 """So many single problems are written out; the rest are counted."""
 
@@ -48,6 +51,7 @@ class Evidence:
         start_s, end_s: the window, in the controller's monotonic time.
         every_s: the sampling period that the plan asked for.
         vcpus: of the shape.
+        interval: of the throughput's mean within the window; ``None`` where it was never steady.
         throughput, vcpu, host, guest: the trial's series; a stream that could not be had is empty.
         shares: of the vCPUs within the window.
         clocks: ``host`` and ``guest`` to their offsets before and after the trial; ``None`` where one is missing.
@@ -67,6 +71,7 @@ class Evidence:
     clocks: Mapping[str, tuple[Offset | None, Offset | None]] = field(default_factory=dict)
     output_problems: Sequence[str] = ()
     neighbour_cpus: float | None = None
+    interval: Interval | None = None
 
     @property
     def length_s(self) -> float:
@@ -104,7 +109,7 @@ def vcpu_accounting(e: Evidence) -> Check:
     if unknown:
         return _unavailable(name, f"no wait counter for vCPU {_listed(unknown)}: its wait and idle time are unknown")
     worst = max((s.uncertainty for s in e.shares), default=0.0)
-    return _ok(name, f"run + wait is within 100 % for each of {len(e.shares)} vCPUs, ± {format_percent(worst)}")
+    return _ok(name, f"run + wait is within 100 % for {_each(len(e.shares))}, ± {format_percent(worst)}")
 
 
 def vcpu_threads(e: Evidence) -> Check | None:
@@ -271,6 +276,24 @@ def workload_output(e: Evidence) -> Check:
     return _ok("workload output", f"{len(e.throughput.rate)} readings, nothing left out")
 
 
+def precision(e: Evidence) -> Check | None:
+    """Whether the mean itself is known; does not apply to a trial that was never steady."""
+    name = "precision"
+    if e.interval is None:
+        return None
+    half = relative_half_width(e.interval)
+    if half is None:
+        return _unavailable(name, "the readings are too few, or nothing but zeros, for an interval of their mean")
+    if half <= IMPRECISE:
+        return _ok(name, f"the mean is known within {format_percent(half)}")
+    known = f"the mean is known within {format_percent(half)} only" if half < 1 else "the interval exceeds the mean"
+    return _flag(
+        name,
+        f"{known}: the readings are too few or too uneven; let the workload print more often, or measure for longer "
+        "(measure.steady)",
+    )
+
+
 CHECKS: tuple[CheckOf, ...] = (
     vcpu_accounting,
     vcpu_threads,
@@ -282,7 +305,12 @@ CHECKS: tuple[CheckOf, ...] = (
     surplus,
     clocks,
     workload_output,
+    precision,
 )
+
+
+def _each(vcpus: int) -> str:
+    return "the vCPU" if vcpus == 1 else f"each of {vcpus} vCPUs"
 
 
 def _ok(name: str, detail: str) -> Check:

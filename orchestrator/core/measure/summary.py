@@ -75,6 +75,7 @@ def summarise(  # noqa: PLR0913 - one keyword for each series and rule: a bundle
             clocks=clocks or {},
             output_problems=output_problems,
             neighbour_cpus=neighbour_cpus,
+            interval=found.interval if isinstance(found, SteadyWindow) else None,
         )
     )
     if isinstance(found, NotSteady):

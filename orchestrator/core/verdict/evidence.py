@@ -11,7 +11,7 @@ from orchestrator.core.measure.results import VcpuShare
 from orchestrator.core.record.run import PlannedTrial, RunRecord
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.core.verdict.cells import Observation, Shares
-from orchestrator.core.verdict.words import capital, count, in_words, listed
+from orchestrator.core.verdict.words import capital, count, in_words, listed, so_many_of
 
 Size = tuple[int, int | None]
 
@@ -123,7 +123,7 @@ def _left_out(trials: Sequence[TrialRecord]) -> list[str]:
             rest = f"; and {in_words(len(dropped) - 3)} more" if len(dropped) > 3 else ""
             verb = "does" if len(dropped) == 1 else "do"
             remarks.append(
-                f"{capital(in_words(len(dropped)))} of {count(len(ended), 'trial')} of shape {shape} with "
+                f"{capital(so_many_of(len(dropped), len(ended), 'trial'))} of shape {shape} with "
                 f"{count(threads, 'thread')} of {workload} {verb} not count: {'; '.join(why)}{rest}."
             )
     return remarks
@@ -146,7 +146,7 @@ def _outstanding(planned: Sequence[PlannedTrial], ended: Sequence[TrialRecord]) 
     if not missing:
         return []
     were = "was" if missing == 1 else "were"
-    return [f"{capital(in_words(missing))} of {count(len(planned), 'planned trial')} {were} not run."]
+    return [f"{capital(so_many_of(missing, len(planned), 'planned trial'))} {were} not run."]
 
 
 def _flagged(trials: Sequence[TrialRecord]) -> list[str]:

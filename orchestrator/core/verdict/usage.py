@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from orchestrator.core.verdict.cells import CellEstimate
 from orchestrator.core.verdict.rule import COMMON_PRACTICE, Rule
-from orchestrator.core.verdict.words import capital, change, count, listed, number, ordinal
+from orchestrator.core.verdict.words import capital, change, column, count, listed, number, ordinal
 from orchestrator.units import format_percent
 
 #: More shapes than these few in one sentence would hide the ones that matter.
@@ -49,8 +49,14 @@ def shares_text(cell: CellEstimate) -> str:
 
 def cost(seconds: float) -> str:
     """CPU time of an operation in a unit that keeps it readable: ``0.42 ms``."""
-    unit, factor = ("s", 1.0) if seconds >= 1 else ("ms", 1e3) if seconds >= 1e-4 else ("µs", 1e6)
-    return f"{number(float(f'{seconds * factor:.3g}'))} {unit}"
+    return costs([seconds])[0]
+
+
+def costs(seconds: Sequence[float]) -> list[str]:
+    """Such times below each other, with the same number of digits."""
+    scaled = [(s, *(("s", 1.0) if s >= 1 else ("ms", 1e3) if s >= 1e-4 else ("µs", 1e6))) for s in seconds]
+    figures = column([float(f"{s * factor:.3g}") for s, _, factor in scaled])
+    return [f"{figure} {unit}" for figure, (_, unit, _) in zip(figures, scaled, strict=True)]
 
 
 def _idle(cell: CellEstimate, rule: Rule) -> Iterator[str]:

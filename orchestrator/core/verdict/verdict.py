@@ -67,7 +67,7 @@ def verdict(evidence: Evidence, rule: Rule | None = None) -> Verdict:
         if (fitting := fit(of_workload, found)) is not None:
             fits.append(fitting)
     return Verdict(
-        answer=_answer(recommended, cells, rule),
+        answer=_answer(recommended, cells, rule) if recommended else _no_answer(evidence),
         margin=rule.margin,
         confidence=rule.confidence,
         power=POWER,
@@ -80,10 +80,15 @@ def verdict(evidence: Evidence, rule: Rule | None = None) -> Verdict:
     )
 
 
+def _no_answer(evidence: Evidence) -> str:
+    """Why there is none: the remarks tell of each cell."""
+    if evidence.tried:
+        return "No trial gave a steady throughput above zero, so nothing can be said; the remarks tell why."
+    return "No trial was measured, so nothing can be said."
+
+
 def _answer(recommended: Sequence[Recommendation], cells: Sequence[CellReadings], rule: Rule) -> str:
     """The shapes in one sentence for each workload, and in another how far that is shown."""
-    if not recommended:
-        return "No trial was measured, so nothing can be said."
     several = len({r.workload for r in recommended}) > 1
     sentences = []
     for workload, found in groupby(recommended, key=lambda r: r.workload):

@@ -3,11 +3,20 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from orchestrator.units import PERIODS, format_percent
 
+_DIGITS = 4
 _COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
 _ORDINALS = ("", "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
+
+
+def so_many_of(part: int, whole: int, noun: str) -> str:
+    """``two of three trials``, and for all of them ``the only trial``, ``both trials``, ``all three trials``."""
+    if part < whole:
+        return f"{in_words(part)} of {count(whole, noun)}"
+    return f"the only {noun}" if whole == 1 else f"both {noun}s" if whole == 2 else f"all {count(whole, noun)}"
 
 
 def count(number: int, noun: str) -> str:
@@ -35,8 +44,29 @@ def number(value: float) -> str:
     magnitude = math.floor(math.log10(abs(value)))
     if not -6 <= magnitude <= 14:
         return f"{value:.4g}"
-    text = f"{value:.{max(0, 3 - magnitude)}f}"
+    text = f"{value:.{max(0, _DIGITS - 1 - magnitude)}f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def column(values: Sequence[float]) -> list[str]:
+    """Figures that stand below each other: each as :func:`number`, with as many significant digits as any of them."""
+    plain = [number(value) for value in values]
+    digits = max((_significant(text) for text in plain), default=0)
+    return [_padded(text, digits) for text in plain]
+
+
+def _significant(text: str) -> int:
+    """Significant digits of a plain figure; never more than :func:`number` keeps behind a point."""
+    figure = text.lstrip("-").replace(".", "").lstrip("0")
+    return min(len(figure), _DIGITS) if figure.isdigit() else 0
+
+
+def _padded(text: str, digits: int) -> str:
+    known = _significant(text)
+    missing = digits - known
+    if known == 0 or missing <= 0:
+        return text
+    return f"{text}{'' if '.' in text else '.'}{'0' * missing}"
 
 
 def rate(per_second: float, per: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from orchestrator.engine.ports.clock import Clock
 from orchestrator.engine.ports.counters import Sampler, SamplerFactory
-from orchestrator.engine.ports.hypervisors import Description, Driver, Equipment, Hypervisor, SavedGuest
+from orchestrator.engine.ports.hypervisors import Description, Driver, Equipment, Hypervisor, LeftBehind, SavedGuest
 from orchestrator.engine.ports.people import Reporter, StopRequest
 from orchestrator.engine.ports.shells import MAX_LINE, Completed, Connector, Line, Process, Shell
 from orchestrator.engine.ports.store import RunStore, RunWriter, TrialData
@@ -19,6 +19,7 @@ __all__ = [
     "Driver",
     "Equipment",
     "Hypervisor",
+    "LeftBehind",
     "Line",
     "OutputParser",
     "Process",

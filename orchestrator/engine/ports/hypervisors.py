@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Literal, Protocol, TypeAlias
 
 from orchestrator.core.design.beside import HostLogin
 from orchestrator.core.design.declared import Declared
@@ -16,6 +16,10 @@ from orchestrator.engine.ports.clock import Clock
 from orchestrator.engine.ports.counters import SamplerFactory
 from orchestrator.engine.ports.shells import Connector, Shell
 from orchestrator.units import Bytes, Seconds
+
+LeftBehind: TypeAlias = Literal["nothing", "marked", "unmarked"]
+"""What a run that was killed leaves: nothing, where its guests end with the program; a guest that says so itself, by
+:attr:`Description.shaped_as`; or one that cannot be told from its owner's."""
 
 
 @dataclass(frozen=True)
@@ -60,9 +64,9 @@ class SavedGuest:
 class Hypervisor(Protocol):
     """A driver, bound to one guest of one host. Errors are HostFault unless said otherwise.
 
-    The engine calls in this order: ``describe`` (any time), ``save`` once before the first change, then for each trial
-    ``stop`` (if running), ``reshape``, ``start``, ``plug`` (for a shape with ``reshape: live``, once the guest can be
-    logged in to), ``counters`` many times, ``stop``; at the end ``restore``, ``close``.
+    The engine calls in this order: ``describe`` and ``refusal`` (any time), ``save`` before the first change, then for
+    each trial ``stop`` (if running), ``reshape``, ``start``, ``plug`` (for a shape with ``reshape: live``, once the
+    guest can be logged in to), ``counters`` many times, ``stop``; at the end ``restore``, ``close``.
     """
 
     name: str
@@ -74,6 +78,16 @@ class Hypervisor(Protocol):
 
     def save(self) -> SavedGuest:
         """The guest's full definition; changes nothing."""
+
+    def refusal(self, shape: Shape) -> str | None:
+        """Why :meth:`reshape` would refuse this shape, in words that name it; changes nothing.
+
+        Asked before the first change, whether the guest is on or off, of every shape of a plan. ``None`` says that
+        nothing known beforehand speaks against it. What is refused here, :meth:`reshape` refuses as well.
+
+        Raises:
+            HostFault: it cannot be told, since the host does not answer.
+        """
 
     def reshape(self, shape: Shape, saved: SavedGuest) -> None:
         """Define the guest as it was saved, but with this shape; it is off when this is called.
@@ -163,6 +177,8 @@ class Driver(Protocol):
     """Whether :meth:`Hypervisor.host_access` is the driver's own, the lab's, or none since the host is a model."""
     switch: Switch
     """How long its guests take to be reshaped, started and stopped: for the estimate, not as a limit."""
+    left_behind: LeftBehind
+    """What a run that was killed leaves: where that cannot be told at the guest, the store is asked for such a run."""
 
     def open(self, guest: str, lab: Lab, clock: Clock, connector: Connector) -> Equipment:
         """Bind the driver to one guest of a lab; connects to nothing yet.

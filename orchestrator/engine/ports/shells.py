@@ -87,6 +87,12 @@ class Shell(Protocol):
 class Connector(Protocol):
     """Opens logins."""
 
+    def obstacle(self, access: SshAccess, *, machine: str) -> str | None:
+        """What is missing here, on the controller, for this login to succeed at all; connects to nothing.
+
+        Such as a key file that is not there, or a host key that is not known. ``None`` where nothing is.
+        """
+
     def connect(self, access: SshAccess, *, machine: str, timeout_s: Seconds) -> Shell:
         """Log in.
 

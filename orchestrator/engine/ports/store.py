@@ -62,6 +62,9 @@ class RunStore(Protocol):
     def find(self, run: str) -> StoredRun:
         """Read a run by id, unambiguous prefix, or ``last``. Raises StoreError with what there is."""
 
+    def journal(self, run: StoredRun) -> tuple[Event, ...]:
+        """What happened in a run, in order; lines that cannot be read are left out."""
+
     def problems(self) -> list[str]:
         """What the last reading found damaged or strange."""
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from orchestrator.core.design.beside import HostLogin
 from orchestrator.core.design.lab import Host, Lab, SshAccess
-from orchestrator.core.design.schedule import USUAL_SWITCH
+from orchestrator.core.design.schedule import Switch
 from orchestrator.core.design.shape import FEATURES
-from orchestrator.engine.ports import Clock, Connector, Equipment
+from orchestrator.engine.ports import Clock, Connector, Equipment, LeftBehind
 from orchestrator.errors import InputError, Problem
 from orchestrator.hypervisors.command.hypervisor import CommandHypervisor, Site
 from orchestrator.hypervisors.command.machines import Controller, LoggedIn, Machine
@@ -22,7 +22,9 @@ class CommandDriver:
     features = FEATURES
     needs: frozenset[str] = frozenset({"ssh"})
     host_login: HostLogin = "lab"
-    switch = USUAL_SWITCH
+    #: As a virtual machine's, which they usually are.
+    switch = Switch(10.0, 180.0)
+    left_behind: LeftBehind = "unmarked"
 
     def open(self, guest: str, lab: Lab, clock: Clock, connector: Connector) -> Equipment:
         """Bind to a guest; no command is run yet.

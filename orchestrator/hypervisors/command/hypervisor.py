@@ -87,13 +87,29 @@ class CommandHypervisor:
             )
         return SavedGuest({DEFINITION: self._questions.definition()}, running=state == "running")
 
-    def reshape(self, shape: Shape, saved: SavedGuest) -> None:
-        """See :class:`~orchestrator.engine.ports.Hypervisor`: the saved definition first, and the shape upon it."""
+    def refusal(self, shape: Shape) -> str | None:
+        """What the commands have no arguments for, or ``describe`` says is too much; only they know the rest."""
         if unable := sorted(shape.extras - self.features):
-            raise HostFault(
+            return (
                 f"shape {shape.name} asks for {listed(unable)}, and the lab's reshape has no arguments for that; "
                 "add them there, or leave it out of the shape"
             )
+        if self._settings.describe.max_vcpus is None and self._settings.describe.max_memory is None:
+            return None
+        known = self.describe()
+        if known.max_vcpus is not None and shape.vcpus > known.max_vcpus:
+            return f"shape {shape.name} asks for {shape.vcpus} vCPUs; describe says that {known.max_vcpus} are the most"
+        if known.max_memory is not None and shape.memory > known.max_memory:
+            return (
+                f"shape {shape.name} asks for {format_size(shape.memory)}; "
+                f"describe says that {format_size(known.max_memory)} is the most"
+            )
+        return None
+
+    def reshape(self, shape: Shape, saved: SavedGuest) -> None:
+        """See :class:`~orchestrator.engine.ports.Hypervisor`: the saved definition first, and the shape upon it."""
+        if (refused := self.refusal(shape)) is not None:
+            raise HostFault(refused)
         if (state := self._questions.state()) != "stopped":
             raise HostFault(f"guest {self._domain} is {state}; it is reshaped only while it is stopped")
         self._put(saved.files[DEFINITION])

@@ -96,10 +96,18 @@ class LoggedIn:
         host without it lets a late command go on.
         """
         try:
+            text = data.decode("utf-8")
+        except UnicodeDecodeError as error:
+            raise HostFault(
+                f"{shown(argv[0])} was to be given {len(data)} bytes that are not UTF-8 text (byte {error.start} is"
+                " not), and a login carries text only; run the commands on the controller (run-on: controller), or have"
+                " what is saved encoded as text (base64, for example)"
+            ) from error
+        try:
             shell = self._logged_in()
             limiter = (*self._limiter, f"{limit_s:.3f}") if self._limiter else ()
             words, began_s = [*limiter, *argv], self._clock.monotonic()
-            done = shell.run(words, stdin=data.decode("utf-8"), timeout_s=limit_s + _EXTRA_S, folder=self._folder)
+            done = shell.run(words, stdin=text, timeout_s=limit_s + _EXTRA_S, folder=self._folder)
         except StageError as error:
             self.close()
             raise HostFault(str(error), may_pass=error.may_pass) from error

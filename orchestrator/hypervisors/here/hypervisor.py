@@ -102,26 +102,30 @@ class HereHypervisor:
         """See :class:`~orchestrator.engine.ports.Hypervisor`."""
         return SavedGuest({_DEFINITION: self._definition.to_json()}, self._is_on())
 
-    def reshape(self, shape: Shape, saved: SavedGuest) -> None:  # noqa: ARG002 - a process guest is its shape and nothing else
+    def refusal(self, shape: Shape) -> str | None:
         """See :class:`~orchestrator.engine.ports.Hypervisor`."""
-        if self._is_on():
-            raise HostFault(f"guest {self._guest} is on; it is reshaped only while it is off")
         if unknown := sorted(shape.extras - self.features):
-            raise HostFault(
+            return (
                 f"shape {shape.name} asks for {', '.join(unknown)}, "
                 f"which a process guest cannot give; drop it, or use a driver of real VMs"
             )
         usable = os.sched_getaffinity(0)
         if missing := sorted(set(shape.pin or ()) - usable):
-            raise HostFault(
+            return (
                 f"shape {shape.name} pins to CPU {', '.join(map(str, missing))}; "
                 f"this process may use {', '.join(map(str, sorted(usable)))}"
             )
         limit = _physical_memory()
         if limit is not None and shape.memory > limit:
-            raise HostFault(
-                f"shape {shape.name} asks for {format_size(shape.memory)}; this machine has {format_size(limit)}"
-            )
+            return f"shape {shape.name} asks for {format_size(shape.memory)}; this machine has {format_size(limit)}"
+        return None
+
+    def reshape(self, shape: Shape, saved: SavedGuest) -> None:  # noqa: ARG002 - a process guest is its shape and nothing else
+        """See :class:`~orchestrator.engine.ports.Hypervisor`."""
+        if self._is_on():
+            raise HostFault(f"guest {self._guest} is on; it is reshaped only while it is off")
+        if (refused := self.refusal(shape)) is not None:
+            raise HostFault(refused)
         self._definition = Definition(shape.vcpus, shape.memory, shape.pin)
 
     def restore(self, saved: SavedGuest) -> None:

@@ -10,14 +10,13 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from contextlib import suppress
-from functools import partial
-from queue import Empty, SimpleQueue
-from typing import Any, NoReturn, TypeVar
+from typing import Any, TypeVar
 
 import libvirt
 
 from orchestrator.errors import HostFault
 from orchestrator.hypervisors.libvirt.faults import translate
+from orchestrator.limited_call import limited
 from orchestrator.units import Seconds, format_duration
 
 T = TypeVar("T")
@@ -29,7 +28,7 @@ OPEN_WITHIN_S: Seconds = 30.0
 _KEEP_ALIVE_EVERY_S = 5
 _KEEP_ALIVE_MISSED = 3
 _CLOSE_WITHIN_S: Seconds = 5.0
-#: How long an interrupt waits for the call in hand.
+#: How long an interrupt waits for the call in hand: a guest must not be put back while a start is still under way.
 _INTERRUPTED_WITHIN_S: Seconds = 10.0
 
 
@@ -54,7 +53,7 @@ class Connection:
         """
         opened = self._open()
         try:
-            return _within(within_s, lambda: action(opened))
+            return _limited(lambda: action(opened), within_s)
         except libvirt.libvirtError as error:
             if not _alive(opened):
                 self.close()
@@ -72,7 +71,7 @@ class Connection:
         opened, self._opened = self._opened, None
         if opened is not None:
             with suppress(libvirt.libvirtError, TimeoutError):
-                _within(_CLOSE_WITHIN_S, opened.close)
+                _limited(opened.close, _CLOSE_WITHIN_S)
 
     def _open(self) -> Any:
         if self._opened is not None and not _alive(self._opened):
@@ -80,7 +79,7 @@ class Connection:
         if self._opened is None:
             _ready_library()
             try:
-                self._opened = _within(OPEN_WITHIN_S, lambda: _connect(self.uri))
+                self._opened = _limited(lambda: _connect(self.uri), OPEN_WITHIN_S)
             except libvirt.libvirtError as error:
                 raise translate(error, "connect", self.uri) from error
             except TimeoutError as error:
@@ -99,50 +98,16 @@ def _connect(uri: str) -> Any:
     return opened
 
 
+def _limited(call: Callable[[], T], within_s: Seconds) -> T:
+    """As given; a connection that comes when nobody waits for it any more is closed by its own end."""
+    return limited(call, within_s, interrupted_s=_INTERRUPTED_WITHIN_S)
+
+
 def _alive(opened: Any) -> bool:
     try:
         return bool(opened.isAlive())
     except libvirt.libvirtError:
         return False
-
-
-# ------------------------------------------------------------------------------------------------- calls with a limit
-
-
-def _within(seconds: Seconds, action: Callable[[], T]) -> T:
-    """Do it in a thread of its own, and give it up after a while.
-
-    A connection that comes when nobody waits for it any more is closed by its own end, as every object of libvirt.
-    After an interrupt the answer is waited for a little longer: what was asked goes on, and a guest must not be put
-    back while a start that was asked for before is still under way.
-
-    Raises:
-        TimeoutError: it has been given up, and goes on.
-    """
-    answers: SimpleQueue[Callable[[], T]] = SimpleQueue()
-
-    def run() -> None:
-        try:
-            result = action()
-        except BaseException as error:  # noqa: BLE001 - it is raised where the answer is awaited
-            answers.put(partial(_raise, error))
-        else:
-            answers.put(lambda: result)
-
-    try:
-        threading.Thread(target=run, name="libvirt call", daemon=True).start()
-        answer = answers.get(timeout=seconds)
-    except Empty as error:
-        raise TimeoutError from error
-    except KeyboardInterrupt:
-        with suppress(Empty):
-            answers.get(timeout=min(seconds, _INTERRUPTED_WITHIN_S))
-        raise
-    return answer()
-
-
-def _raise(error: BaseException) -> NoReturn:
-    raise error
 
 
 # ------------------------------------------------------------------------------------------------------- the library

@@ -13,7 +13,6 @@ from io import StringIO
 from xml.etree import ElementTree as ET
 
 from orchestrator.core.design.shape import Shape
-from orchestrator.errors import HostFault
 from orchestrator.hypervisors.libvirt.facts import facts, parse, pins, read_cpus, size_of, text_of, write_cpus
 from orchestrator.hypervisors.libvirt.marks import mark_shaped
 from orchestrator.units import Fraction, format_size
@@ -34,16 +33,31 @@ _RESTARTS = {"restart": "destroy", "rename-restart": "destroy", "coredump-restar
 _MADE_UP = re.compile(r"ns\d+")
 
 
+def unwritable(xml: str, shape: Shape) -> str | None:
+    """Why a definition cannot be given a shape, in words; ``None`` where it can."""
+    if shape.memory % _KIB:
+        return f"shape {shape.name} asks for {shape.memory} bytes of memory; libvirt defines whole KiB"
+    limit = size_of(parse(xml).find("memtune/hard_limit"))
+    if 0 < limit < shape.memory:
+        return (
+            f"shape {shape.name} asks for {format_size(shape.memory)}, and the guest's own definition lets it have "
+            f"{format_size(limit)} of the host's memory at most (memtune/hard_limit): the host would kill it"
+        )
+    if shape.quota is not None and _quota(shape.quota)[1] < _LEAST_QUOTA_US:
+        return (
+            f"shape {shape.name} asks for a quota of {shape.quota * 100:g} % of one CPU, which is less than libvirt "
+            "can set; ask for 0.1 % at least"
+        )
+    return None
+
+
 def reshaped(xml: str, shape: Shape, usual_shares: int) -> str:
-    """The definition with a shape.
+    """The definition with a shape that can be written into it.
 
     Args:
         xml: the saved definition.
         shape: with ``reshape: live`` it boots with one vCPU, and the others can be plugged in.
         usual_shares: what the host's kernel calls the share of a guest that sets none.
-
-    Raises:
-        HostFault: the shape cannot be written exactly.
     """
     _keep_prefixes(xml)
     root = parse(xml)
@@ -97,14 +111,6 @@ def _set_vcpus(root: ET.Element, shape: Shape) -> None:
 
 
 def _set_memory(root: ET.Element, shape: Shape) -> None:
-    if shape.memory % _KIB:
-        raise HostFault(f"shape {shape.name} asks for {shape.memory} bytes of memory; libvirt defines whole KiB")
-    limit = size_of(root.find("memtune/hard_limit"))
-    if 0 < limit < shape.memory:
-        raise HostFault(
-            f"shape {shape.name} asks for {format_size(shape.memory)}, and the guest's own definition lets it have "
-            f"{format_size(limit)} of the host's memory at most (memtune/hard_limit): the host would kill it"
-        )
     for name in ("memory", "currentMemory"):
         element = _child(root, name)
         element.text, element.attrib["unit"] = str(shape.memory // _KIB), "KiB"
@@ -188,12 +194,9 @@ def _stay_off(root: ET.Element) -> None:
 
 
 def _quota(quota: Fraction) -> tuple[int, int]:
-    """Period and quota in microseconds: the shortest usual period in which the quota is long enough."""
-    for period_us in _PERIODS_US:
-        quota_us = round(quota * period_us)
-        if quota_us >= _LEAST_QUOTA_US:
-            return period_us, quota_us
-    raise HostFault(f"a quota of {quota * 100:g} % of one CPU is less than libvirt can set; ask for 0.1 % at least")
+    """Period and quota in microseconds: the shortest usual period in which the quota is long enough, or the longest."""
+    choices = [(period_us, round(quota * period_us)) for period_us in _PERIODS_US]
+    return next((choice for choice in choices if choice[1] >= _LEAST_QUOTA_US), choices[-1])
 
 
 def _scaled(shares: int, usual_shares: int) -> int:

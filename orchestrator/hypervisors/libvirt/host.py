@@ -8,7 +8,7 @@ from xml.etree import ElementTree as ET
 
 from orchestrator.core.design.shape import Shape
 from orchestrator.core.design.wording import listed
-from orchestrator.errors import HostFault, StageError
+from orchestrator.errors import StageError
 from orchestrator.hypervisors.libvirt.connection import Connection
 from orchestrator.hypervisors.libvirt.facts import Facts, parse
 from orchestrator.units import Bytes, format_size
@@ -45,26 +45,23 @@ class Host:
                 raise
             return None
 
-    def refuse(self, shape: Shape, guest: Facts) -> None:
-        """Refuse a shape that the host cannot give.
-
-        Raises:
-            HostFault: with the feature or figure, and what there is instead.
-        """
+    def refusal(self, shape: Shape, guest: Facts) -> str | None:
+        """Why the host cannot give a shape: the feature or figure, and what there is instead; ``None`` if it can."""
         asks = f"shape {shape.name} asks for"
         most = self.most_vcpus(guest)
         if most is not None and shape.vcpus > most:
-            raise HostFault(f"{asks} {shape.vcpus} vCPUs; the host gives such a guest {most} at most")
+            return f"{asks} {shape.vcpus} vCPUs; the host gives such a guest {most} at most"
         if shape.memory > (memory := self.memory()):
-            raise HostFault(f"{asks} {format_size(shape.memory)}; the host has {format_size(memory)}")
+            return f"{asks} {format_size(shape.memory)}; the host has {format_size(memory)}"
         cpus = self.cpus()
         if missing := sorted(set(shape.pin or ()) - cpus):
-            raise HostFault(f"{asks} pin to CPU {listed(missing)}; online on the host are {listed(sorted(cpus))}")
+            return f"{asks} pin to CPU {listed(missing)}; online on the host are {listed(sorted(cpus))}"
         if (tuned := sorted(shape.extras & {"quota", "shares"})) and self._is_session(guest):
-            raise HostFault(
+            return (
                 f"{asks} {' and '.join(tuned)}, for which the host's control groups are needed, and a session "
                 "connection has none; drop it, or define the guest on a system connection (qemu:///system)"
             )
+        return None
 
     def _is_session(self, guest: Facts) -> bool:
         uri = self._connection.call("ask for the connection's uri", lambda opened: str(opened.getURI()))

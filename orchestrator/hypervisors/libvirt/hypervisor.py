@@ -11,7 +11,7 @@ from orchestrator.core.measure.samples import Sample
 from orchestrator.engine.ports import Clock, Connector, Description, SavedGuest, Shell
 from orchestrator.errors import GuestFault, HostFault, RestoreError, StageError
 from orchestrator.hypervisors.libvirt.connection import Connection
-from orchestrator.hypervisors.libvirt.definition import difference, reshaped
+from orchestrator.hypervisors.libvirt.definition import difference, reshaped, unwritable
 from orchestrator.hypervisors.libvirt.domain import Domain
 from orchestrator.hypervisors.libvirt.facts import facts, obstacle, same_machine
 from orchestrator.hypervisors.libvirt.host import Host
@@ -73,7 +73,8 @@ class LibvirtHypervisor:
     def save(self) -> SavedGuest:
         """See :class:`~orchestrator.engine.ports.Hypervisor`; refuses a guest that could not be put back as it is."""
         xml = self._marked_xml()
-        self._refuse_what_cannot_be_reshaped(xml)
+        if (tied := self._tied(xml)) is not None:
+            raise HostFault(tied)
         standing = self._domain.standing()
         if not (standing.is_off or standing.works):
             raise HostFault(
@@ -82,14 +83,21 @@ class LibvirtHypervisor:
             )
         return SavedGuest({_DEFINITION: xml.encode()}, running=standing.works)
 
+    def refusal(self, shape: Shape) -> str | None:
+        """See :class:`~orchestrator.engine.ports.Hypervisor`."""
+        return self._refusal(shape, self._marked_xml())
+
+    def _refusal(self, shape: Shape, xml: str) -> str | None:
+        return self._tied(xml) or self._host.refusal(shape, facts(xml)) or unwritable(xml, shape)
+
     def reshape(self, shape: Shape, saved: SavedGuest) -> None:
         """See :class:`~orchestrator.engine.ports.Hypervisor`."""
         before = saved.files[_DEFINITION].decode()
         self._marked_xml()
-        self._refuse_what_cannot_be_reshaped(before)
         if not self._domain.standing().is_off:
             raise HostFault(f"{self._domain.name} is on; it is reshaped only while it is off")
-        self._host.refuse(shape, facts(before))
+        if (refused := self._refusal(shape, before)) is not None:
+            raise HostFault(refused)
         usual_shares = _USUAL_SHARES[self._settings.cgroups]
         wanted = reshaped(before, shape, usual_shares)
         self._domain.define(wanted)
@@ -105,20 +113,22 @@ class LibvirtHypervisor:
             require_mark(xml, self._domain.name, self._uri)
         return xml
 
-    def _refuse_what_cannot_be_reshaped(self, xml: str) -> None:
+    def _tied(self, xml: str) -> str | None:
+        """Why the guest cannot be given any shape; ``None`` where it can."""
         name = self._domain.name
         if not self._domain.is_persistent():
-            raise HostFault(f"{name} is transient: it would be gone once it is off; define it on its host first")
+            return f"{name} is transient: it would be gone once it is off; define it on its host first"
         if self._domain.has_saved_state():
-            raise HostFault(
+            return (
                 f"{name} has a saved state, which its next start would go on with, in the shape of that time; "
                 "start it and shut it down, or drop the state (virsh managedsave-remove)"
             )
         if found := obstacle(xml):
-            raise HostFault(
+            return (
                 f"the definition of {name} has {found}, which another size cannot keep; "
                 "take it out, or measure a guest without it"
             )
+        return None
 
     # -------------------------------------------------------------------------------------------------------- power
 

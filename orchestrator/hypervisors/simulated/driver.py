@@ -5,7 +5,7 @@ from __future__ import annotations
 from orchestrator.core.design.beside import HostLogin
 from orchestrator.core.design.lab import Lab
 from orchestrator.core.design.schedule import USUAL_SWITCH
-from orchestrator.engine.ports import Clock, Connector, Equipment
+from orchestrator.engine.ports import Clock, Connector, Equipment, LeftBehind
 from orchestrator.engine.virtual_clock import VirtualClock
 from orchestrator.hypervisors.simulated.hypervisor import FEATURES, SimulatedHypervisor
 from orchestrator.hypervisors.simulated.sampler import SimulatedSamplerFactory
@@ -23,6 +23,7 @@ class SimulatedDriver:
     needs: frozenset[str] = frozenset()
     host_login: HostLogin = "none"
     switch = USUAL_SWITCH
+    left_behind: LeftBehind = "nothing"
 
     def open(self, guest: str, lab: Lab, clock: Clock, connector: Connector) -> Equipment:  # noqa: ARG002 - its logins are its own
         """Build the simulation of one guest.

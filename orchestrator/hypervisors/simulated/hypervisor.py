@@ -10,6 +10,7 @@ from orchestrator.core.design.shape import Shape
 from orchestrator.core.measure.samples import Sample, Value
 from orchestrator.engine.ports import Description, SavedGuest, Shell
 from orchestrator.errors import GuestFault, HostFault, RestoreError, StageError
+from orchestrator.hypervisors.simulated.model import truth
 from orchestrator.hypervisors.simulated.world import LATENCY_S, SimulatedWorld
 from orchestrator.units import NANOSECONDS_PER_SECOND, Seconds, format_duration, format_size
 
@@ -54,6 +55,27 @@ class SimulatedHypervisor:
         self._world.settle()
         return SavedGuest({_DEFINITION: _write(self._world.shape)}, self._world.running)
 
+    def refusal(self, shape: Shape) -> str | None:
+        """What the model host cannot give; its declared faults are not foretold."""
+        settings = self._world.settings
+        if missing := shape.extras - self.features:
+            return (
+                f"the driver simulated does not model {', '.join(sorted(missing))}; "
+                f"leave it out of shape {shape.name!r}"
+            )
+        if outside := [cpu for cpu in shape.pin or () if cpu >= settings.cpus]:
+            return f"shape {shape.name!r} is pinned to CPU {outside[0]}; the host has CPUs 0 to {settings.cpus - 1}"
+        if shape.memory > settings.memory:
+            return (
+                f"shape {shape.name!r} asks for {format_size(shape.memory)}; "
+                f"the host can give {format_size(settings.memory)}"
+            )
+        try:
+            truth(settings, shape, shape.vcpus)
+        except ValueError as error:
+            return f"shape {shape.name!r} cannot run: {error}"
+        return None
+
     def reshape(self, shape: Shape, saved: SavedGuest) -> None:  # noqa: ARG002 - a simulated guest is its shape and nothing else
         """Give the guest this shape."""
         world = self._world
@@ -64,24 +86,9 @@ class SimulatedHypervisor:
         world.begin_trial()
         if world.mishaps.strikes("refuses-reshape"):
             raise HostFault("simulated fault: the hypervisor refused the definition", may_pass=True)
-        if missing := shape.extras - self.features:
-            raise HostFault(
-                f"the driver simulated does not model {', '.join(sorted(missing))}; "
-                f"leave it out of shape {shape.name!r}"
-            )
-        if outside := [cpu for cpu in shape.pin or () if cpu >= world.settings.cpus]:
-            raise HostFault(
-                f"shape {shape.name!r} is pinned to CPU {outside[0]}; the host has CPUs 0 to {world.settings.cpus - 1}"
-            )
-        if shape.memory > world.settings.memory:
-            raise HostFault(
-                f"shape {shape.name!r} asks for {format_size(shape.memory)}; "
-                f"the host can give {format_size(world.settings.memory)}"
-            )
-        try:
-            world.define(shape)
-        except ValueError as error:
-            raise HostFault(f"shape {shape.name!r} cannot run: {error}") from error
+        if (refused := self.refusal(shape)) is not None:
+            raise HostFault(refused)
+        world.define(shape)
 
     def start(self) -> None:
         """Power on."""

@@ -144,6 +144,10 @@ class SimulatedConnector:
     def __init__(self, world: SimulatedWorld) -> None:
         self._world = world
 
+    def obstacle(self, access: SshAccess, *, machine: str) -> str | None:  # noqa: ARG002 - no keys are needed
+        """Nothing is: nobody is asked for a key."""
+        return None
+
     def connect(self, access: SshAccess, *, machine: str, timeout_s: Seconds) -> SimulatedShell:
         """Log in; a guest that is off or still booting refuses, one that does not boot never answers."""
         now_s = self._world.settle()

@@ -1,10 +1,10 @@
 /*
  * A load that needs nothing but a CPU: each thread stirs a buffer of 4 KiB with a xorshift generator (Marsaglia, 2003) and
- * counts its rounds. Once a second it prints what all threads together have done since the start.
+ * counts its rounds. Once a second, or so many times, it prints what all threads together have done since the start.
  *
- *   work THREADS [SECONDS]
+ *   work THREADS [SECONDS [TIMES]]
  *
- * It ends after SECONDS, on SIGTERM, SIGINT or SIGHUP, or when its output is no longer read.
+ * It ends after SECONDS (0: not by itself), on SIGTERM, SIGINT or SIGHUP, or when its output is no longer read.
  */
 #define _GNU_SOURCE
 #include <errno.h>
@@ -20,7 +20,7 @@
 #include <time.h>
 #include <unistd.h>
 
-enum { CACHE_LINE = 64, WORDS = 512, MAX_THREADS = 1024, NANOSECONDS = 1000000000 };
+enum { CACHE_LINE = 64, WORDS = 512, MAX_THREADS = 1024, MAX_TIMES = 100, NANOSECONDS = 1000000000 };
 
 /* A cache line of its own for each thread, so that counting does not make threads wait for each other. */
 struct worker {
@@ -82,20 +82,22 @@ static int stopped(uint64_t until_ns, const sigset_t *signals)
     }
 }
 
-static long whole(const char *text, long most)
+static long whole(const char *text, long least, long most)
 {
     char *end;
     errno = 0;
     long value = strtol(text, &end, 10);
-    return errno || *text == '\0' || *end != '\0' || value < 1 || value > most ? -1 : value;
+    return errno || *text == '\0' || *end != '\0' || value < least || value > most ? -1 : value;
 }
 
 int main(int count, char **arguments)
 {
-    long threads = count > 1 ? whole(arguments[1], MAX_THREADS) : -1;
-    long seconds = count > 2 ? whole(arguments[2], 1000000000) : 0;
-    if (count < 2 || count > 3 || threads < 0 || seconds < 0) {
-        fprintf(stderr, "usage: work THREADS [SECONDS]  (1 to %d threads; endless without SECONDS)\n", MAX_THREADS);
+    long threads = count > 1 ? whole(arguments[1], 1, MAX_THREADS) : -1;
+    long seconds = count > 2 ? whole(arguments[2], 0, 1000000000) : 0;
+    long times = count > 3 ? whole(arguments[3], 1, MAX_TIMES) : 1;
+    if (count < 2 || count > 4 || threads < 0 || seconds < 0 || times < 0) {
+        fprintf(stderr, "usage: work THREADS [SECONDS [TIMES]]  (1 to %d threads; endless without SECONDS or with 0; "
+                "prints 1 to %d times a second)\n", MAX_THREADS, MAX_TIMES);
         return 2;
     }
 
@@ -110,7 +112,7 @@ int main(int count, char **arguments)
     signal(SIGPIPE, SIG_IGN);
     setvbuf(stdout, NULL, _IOLBF, 0);
 
-    uint64_t start = now_ns(), due = start;
+    uint64_t start = now_ns(), due = start, period = NANOSECONDS / (uint64_t)times;
     for (long i = 0; i < threads; i++) {
         pthread_t thread;
         workers[i].seed = 88172645463325252ULL + (uint64_t)i * 0x9E3779B97F4A7C15ULL;
@@ -123,7 +125,7 @@ int main(int count, char **arguments)
 
     uint64_t before = 0, before_ns = start;
     for (;;) {
-        due += NANOSECONDS;
+        due += period;
         if (stopped(due, &signals))
             return 0;
         uint64_t done = total(threads), now = now_ns();
@@ -135,7 +137,7 @@ int main(int count, char **arguments)
             return 0;
         before = done;
         before_ns = now;
-        while (due + NANOSECONDS <= now) /* a guest that was frozen does not print the seconds it has missed */
-            due += NANOSECONDS;
+        while (due + period <= now) /* a guest that was frozen does not print what it has missed */
+            due += period;
     }
 }

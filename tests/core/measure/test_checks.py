@@ -8,6 +8,7 @@ import pytest
 
 from orchestrator.core.measure.checks import CHECKS, Evidence, run_checks
 from orchestrator.core.measure.clock import Offset
+from orchestrator.core.measure.results import Interval
 from orchestrator.core.measure.samples import Sample, Throughput
 from orchestrator.core.measure.shares import vcpu_shares
 from orchestrator.testing.samples import growing
@@ -54,8 +55,15 @@ def evidence(**changes) -> Evidence:
         "guest": over(GOOD_GUEST),
         "shares": vcpu_shares(vcpu, 20.0, 80.0),
         "clocks": {"host": CLOCK, "guest": CLOCK},
+        "interval": Interval(mean=10.0, low=9.9, high=10.1),
     }
     return Evidence(**{**good, **changes})
+
+
+def interval(mean: float, half_width: float | None) -> Interval:
+    if half_width is None:
+        return Interval(mean=mean, low=None, high=None)
+    return Interval(mean=mean, low=mean - half_width, high=mean + half_width)
 
 
 def state(name: str, **changes) -> tuple[str, str]:
@@ -71,7 +79,7 @@ def test_a_good_trial_passes_every_check():
 
 
 def test_a_trial_of_which_nothing_is_known_passes_none():
-    checks = run_checks(evidence(vcpu=[], host=[], guest=[], shares=(), clocks={}))
+    checks = run_checks(evidence(vcpu=[], host=[], guest=[], shares=(), clocks={}, interval=interval(10.0, None)))
     unknown = {check.name for check in checks if check.state == "unavailable"}
     assert unknown == {c.name for c in checks} - {"workload output"}
 
@@ -176,6 +184,30 @@ def test_problems_of_the_output_are_shown_and_counted():
     found, detail = state("workload output", throughput=bad, output_problems=["a", "b", "c", "d"])
     assert found == "flag"
     assert detail == "a; b; c; and 2 more"
+
+
+@pytest.mark.parametrize(
+    ("half_width", "expected", "says"),
+    [
+        (0.2, "ok", "known within 2 %"),
+        (5.0, "ok", "known within 50 %"),
+        (5.1, "flag", "known within 51 % only"),
+        (178.0, "flag", "the interval exceeds the mean: the readings are too few or too uneven"),
+        (None, "unavailable", "too few"),
+    ],
+)
+def test_a_mean_that_is_hardly_known_is_flagged(half_width, expected, says):
+    found, detail = state("precision", interval=interval(10.0, half_width))
+    assert found == expected
+    assert says in detail
+
+
+def test_a_trial_that_was_never_steady_has_no_precision():
+    assert "precision" not in {check.name for check in run_checks(evidence(interval=None))}
+
+
+def test_one_vcpu_is_not_counted_as_several():
+    assert "for the vCPU, " in state("vcpu accounting")[1]
 
 
 def test_a_window_of_no_length_is_judged_without_harm():

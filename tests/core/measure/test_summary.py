@@ -57,6 +57,19 @@ def summary(**changes):
     return summarise(**{**given, **changes})
 
 
+def test_few_uneven_readings_make_a_measured_trial_that_is_to_be_looked_at():
+    """Ten readings with a heavy tail: nothing stands out as a drift, and next to nothing is known of their mean."""
+    rates = 100 * np.random.default_rng(0).pareto(1.1, 10) + 1
+    counts = np.concatenate([[0.0], np.cumsum(rates)])
+    series = throughput([Reading(LAUNCHED_S + 5 * n, float(c)) for n, c in enumerate(counts)], "count")
+    found = summary(throughput=series, rules=RULES.model_copy(update={"every": 5.0}))
+    assert found.steady
+    assert found.throughput.high > 2 * found.throughput.mean
+    checks = {check.name: check for check in found.checks}
+    assert checks["precision"].state == "flag"
+    assert {check.name: check.state for check in summary().checks}["precision"] == "ok"
+
+
 def test_known_truth_comes_out():
     found = summary()
     assert found.steady

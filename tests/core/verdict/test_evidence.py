@@ -136,7 +136,7 @@ def test_a_steady_trial_without_operations_is_no_observation() -> None:
     found = from_run(run(trials), trials)
     assert found.observations == ()
     assert (
-        "One of one trial of shape one with one thread of bookings does not count: block 1 was measured without"
+        "The only trial of shape one with one thread of bookings does not count: block 1 was measured without"
         in found.remarks[0]
     )
 

@@ -91,6 +91,12 @@ def test_nothing_measured_is_said() -> None:
     assert found.remarks == ("Two of two trials of shape one do not count.",)
 
 
+def test_trials_that_were_measured_and_do_not_count_are_not_called_unmeasured() -> None:
+    tried = frozenset({("bookings", 1, "one")})
+    found = verdict(Evidence((), {"one": (1, None)}, ("The only trial of shape one does not count.",), tried))
+    assert found.answer.startswith("No trial gave a steady throughput above zero")
+
+
 def test_single_cells_stand_for_want_of_another() -> None:
     found = verdict(evidence([observe("two", 1, 10, b) for b in (1, 2)]))
     assert "for want of another shape" in found.answer

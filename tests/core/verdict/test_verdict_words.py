@@ -6,7 +6,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from orchestrator.core.verdict.words import capital, change, count, in_words, listed, number, ordinal, rate, span
+from orchestrator.core.verdict.words import (
+    capital,
+    change,
+    column,
+    count,
+    in_words,
+    listed,
+    number,
+    ordinal,
+    rate,
+    so_many_of,
+    span,
+)
 
 
 @pytest.mark.parametrize(
@@ -56,6 +68,41 @@ def test_figures_keep_four_digits(value: float, text: str) -> None:
 @given(st.floats(1e-6, 1e14))
 def test_figures_can_be_read_back(value: float) -> None:
     assert float(number(value)) == pytest.approx(value, rel=6e-4)
+
+
+@pytest.mark.parametrize(
+    ("values", "texts"),
+    [
+        ([0.45, 0.456], ["0.450", "0.456"]),
+        ([17101.2, 950, 12.5], ["17101", "950.0", "12.50"]),
+        ([24, 24], ["24", "24"]),
+        ([10, 2.5, 0], ["10", "2.5", "0"]),
+        ([-1.5, 0.0456], ["-1.50", "0.0456"]),
+        ([1e-9, 1.25], ["1e-09", "1.25"]),
+        ([], []),
+    ],
+)
+def test_figures_below_each_other_have_the_same_number_of_digits(values: list[float], texts: list[str]) -> None:
+    assert column(values) == texts
+
+
+@given(st.lists(st.floats(1e-6, 1e14)))
+def test_a_column_says_the_same_figures(values: list[float]) -> None:
+    assert [float(text) for text in column(values)] == [float(number(value)) for value in values]
+
+
+@pytest.mark.parametrize(
+    ("part", "whole", "text"),
+    [
+        (1, 1, "the only trial"),
+        (2, 2, "both trials"),
+        (5, 5, "all five trials"),
+        (1, 2, "one of two trials"),
+        (3, 13, "three of 13 trials"),
+    ],
+)
+def test_parts_of_a_whole(part: int, whole: int, text: str) -> None:
+    assert so_many_of(part, whole, "trial") == text
 
 
 def test_rates_name_their_period() -> None:

@@ -50,6 +50,19 @@ def test_a_guest_is_described_by_its_readers(lab: FakeLab) -> None:
     assert "run in" in described.remarks[0]
 
 
+def test_more_than_the_readers_say_is_refused_beforehand(lab: FakeLab) -> None:
+    most = {"max-vcpus": {"json": "host.cpus"}, "max-memory": {"json": "size.memory", "unit": "KiB"}}
+    hypervisor = lab.open(describe=commands(lab.folder)["describe"] | most)
+    lab.calls()
+    assert hypervisor.refusal(shape(4, "256 MiB")) is None
+    assert hypervisor.refusal(shape(5)) == "shape v5 asks for 5 vCPUs; describe says that 4 are the most"
+    assert "asks for 512 MiB; describe says that 256 MiB is the most" in (hypervisor.refusal(shape(2)) or "")
+    assert "the lab's reshape has no arguments for that" in (hypervisor.refusal(shape(2, shares=50)) or "")
+    assert set(lab.calls()) == {"describe"}
+    with pytest.raises(HostFault, match="4 are the most"):
+        hypervisor.reshape(shape(5), hypervisor.save())
+
+
 def test_physical_cpus_are_those_of_the_machine_where_no_reader_tells(lab: FakeLab) -> None:
     """Against the count that Linux itself gives (/proc/cpuinfo)."""
     reader = commands(lab.folder)["describe"]

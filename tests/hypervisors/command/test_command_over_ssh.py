@@ -11,8 +11,8 @@ from ssh_machines import Machine
 
 from orchestrator.adapters.ssh import SshConnector
 from orchestrator.core.design.lab import SshAccess
-from orchestrator.engine.ports import Hypervisor, Shell
-from orchestrator.errors import HostFault
+from orchestrator.engine.ports import Hypervisor, SavedGuest, Shell
+from orchestrator.errors import HostFault, RestoreError
 
 pytestmark = pytest.mark.real
 
@@ -61,6 +61,15 @@ def test_a_guest_is_reshaped_counted_and_put_back(lab: FakeLab) -> None:
     assert (lab.folder / "told").read_text() == odd.replace("{domain}", "bookings-db")
     assert not (lab.folder / "injected").exists()
     hypervisor.restore(saved)
+    assert lab.definition() == DEFINITION
+    hypervisor.close()
+
+
+def test_a_kept_definition_that_is_no_text_is_refused_in_words(lab: FakeLab) -> None:
+    """Kept by commands on the controller, perhaps, and put back after the lab was changed to run them on the host."""
+    hypervisor = opened(lab)
+    with pytest.raises(RestoreError, match=r"9 bytes that are not UTF-8 text \(byte 4 is not\).*run-on: controller"):
+        hypervisor.restore(SavedGuest({"definition": b"text\xff\xfe\x00\n\n"}, running=False))
     assert lab.definition() == DEFINITION
     hypervisor.close()
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 from pydantic import ValidationError
@@ -66,3 +68,55 @@ def test_the_driver_is_imported_without_its_library() -> None:
         "assert 'libvirt' not in sys.modules and 'paramiko' not in sys.modules"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
+
+
+PLAN = """\
+title: Bookings on one size
+guest: bookings-1
+lab: lab.yaml
+shapes:
+  - {name: one, vcpus: 1, memory: 512 MiB}
+workloads:
+  - {name: bookings, use: bookings, threads: [1]}
+"""
+LAB_TEXT = """\
+hosts:
+  quay: {hypervisor: libvirt, uri: "test:///default"}
+guests:
+  bookings-1:
+    host: quay
+    ssh: {address: 192.0.2.11, user: bench}
+    may-power-cycle: true
+    limits: {vcpus: 4, memory: 2 GiB}
+"""
+
+
+@pytest.mark.parametrize("words", [["check", "--probe"], ["run"]])
+@pytest.mark.parametrize(
+    ("module", "says"),
+    [
+        ("raise ImportError('libvirt.so.0: cannot open shared object file')", "does not load (libvirt.so.0: cannot"),
+        ("import libvirtmod_of_another_version", "does not load (No module named 'libvirtmod_of_another_version')"),
+        ("VERSION = 1", "another Python module of the name libvirt hides"),
+    ],
+)
+def test_a_library_that_does_not_load_is_one_clear_message(
+    tmp_path: Path, words: list[str], module: str, says: str
+) -> None:
+    (tmp_path / "plan.yaml").write_text(PLAN)
+    (tmp_path / "lab.yaml").write_text(LAB_TEXT)
+    (tmp_path / "modules").mkdir()
+    (tmp_path / "modules/libvirt.py").write_text(module)
+    done = subprocess.run(
+        [sys.executable, "-m", "orchestrator", *words, "plan.yaml"],
+        capture_output=True,
+        text=True,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join([str(tmp_path / "modules"), *sys.path])},
+        cwd=tmp_path,
+        timeout=60,
+        check=False,
+    )
+    said = " ".join((done.stdout + done.stderr).split())
+    assert (done.returncode, "defect" in said, "Traceback" in said) == (2, False, False), said
+    assert says in said
+    assert "hosts.quay.hypervisor" in said

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from pytest_mock import MockerFixture
 
 libvirt = pytest.importorskip("libvirt")
 
@@ -15,6 +16,8 @@ from orchestrator.engine.ports import SavedGuest
 from orchestrator.engine.virtual_clock import VirtualClock
 from orchestrator.errors import GuestFault, HostFault, RestoreError
 from orchestrator.hypervisors.libvirt.domain import Domain
+from orchestrator.hypervisors.libvirt.facts import facts
+from orchestrator.hypervisors.libvirt.host import Host
 from orchestrator.hypervisors.libvirt.hypervisor import LibvirtHypervisor
 from orchestrator.hypervisors.libvirt.marks import marking_command
 from orchestrator.testing.conformance_hypervisor import Subject, check_hypervisor
@@ -226,6 +229,8 @@ REFUSED = [
     ({"vcpus": 33}, "33 vCPUs; the host gives such a guest 32 at most"),
     ({"memory": "4 GiB"}, "4 GiB; the host has 3 GiB"),
     ({"pin": [0, 1, 99]}, "pin to CPU 1, 99; online on the host are 0, "),
+    ({"memory": "536870913 B"}, "libvirt defines whole KiB"),
+    ({"quota": "0.05 %"}, "which is less than libvirt can set"),
 ]
 
 
@@ -233,10 +238,45 @@ REFUSED = [
 def test_what_the_host_cannot_give_is_refused_before_anything_is_changed(
     driver: LibvirtHypervisor, host: Outside, asked: dict[str, object], says: str
 ) -> None:
-    before, saved = host.xml, driver.save()
-    with pytest.raises(HostFault, match=says):
-        driver.reshape(shape(**asked), saved)  # type: ignore[arg-type]
+    before, saved, wanted = host.xml, driver.save(), shape(**asked)  # type: ignore[arg-type]
+    told = driver.refusal(wanted)
+    assert says in (told or "")
+    with pytest.raises(HostFault) as raised:
+        driver.reshape(wanted, saved)
+    assert str(raised.value) == told, "what is told beforehand is why it is refused"
     assert host.xml == before
+
+
+def test_a_guest_that_is_on_is_told_beforehand_too(driver: LibvirtHypervisor, host: Outside) -> None:
+    host.connection.defineXML(definition(more="<memtune><hard_limit unit='MiB'>768</hard_limit></memtune>"))
+    host.domain.create()
+    assert driver.refusal(shape(4)) is None
+    assert "768 MiB of the host's memory at most" in (driver.refusal(shape(1, "1 GiB")) or "")
+
+
+@pytest.mark.parametrize(
+    ("uri", "kind", "refused"),
+    [
+        ("qemu:///session", "kvm", True),
+        ("qemu+unix:///session?socket=/run/s", "qemu", True),
+        ("qemu:///system", "kvm", False),
+        ("test:///default", "test", False),
+    ],
+)
+def test_a_session_has_no_control_groups(mocker: MockerFixture, uri: str, kind: str, refused: bool) -> None:
+    """A connection to QEMU is what cannot exist here: the answers are those that libvirt gives on one."""
+    opened = mocker.Mock()
+    opened.getCPUMap.return_value = (2, [True, True], 2)
+    opened.getInfo.return_value = ["x86_64", 4096]
+    opened.getDomainCapabilities.return_value = "<domainCapabilities><vcpu max='255'/></domainCapabilities>"
+    opened.getURI.return_value = uri
+    connection = mocker.Mock()
+    connection.call.side_effect = lambda _asked, action, *_limit: action(opened)
+    guest = facts(definition().replace("type='test'", f"type='{kind}'"))
+    told = Host(connection).refusal(shape(quota="50 %", shares=50), guest)
+    assert ("asks for quota and shares, for which the host's control groups" in (told or "")) == refused
+    assert Host(connection).refusal(shape(), guest) is None
+    assert "online on the host are 0, 1" in (Host(connection).refusal(shape(pin=[5]), guest) or "")
 
 
 def test_a_guest_that_is_on_is_not_reshaped(driver: LibvirtHypervisor, host: Outside) -> None:
@@ -250,6 +290,7 @@ def test_a_guest_with_numa_cells_is_refused_at_once(driver: LibvirtHypervisor, h
     host.connection.defineXML(definition(more=NUMA))
     with pytest.raises(HostFault, match="NUMA cells with vCPUs of their own"):
         driver.save()
+    assert "NUMA cells with vCPUs of their own" in (driver.refusal(shape()) or "")
 
 
 def test_a_guest_with_a_saved_state_is_refused(driver: LibvirtHypervisor, host: Outside) -> None:

@@ -35,6 +35,7 @@ from typing import Any
 
 TEMPORARY = 75  # EX_TEMPFAIL of sysexits.h
 ANSWER_WITHIN_S = 5.0
+GOES_OFF_WITHIN_S = 5.0
 
 
 def temporary(message: str) -> SystemExit:
@@ -93,6 +94,15 @@ class Guest:
         if pin := self.definition().get("pin"):
             for thread in self.threads():
                 os.sched_setaffinity(thread, pin)
+
+    def forget(self, within_s: float) -> None:
+        """Once QEMU has ended, remove what tells where it runs; the console's log is left."""
+        until_s = time.monotonic() + within_s
+        while self.pid() is not None and time.monotonic() < until_s:
+            time.sleep(0.1)
+        if self.pid() is None:
+            for file in (self.process, self.process.with_suffix(".pid"), self.monitor):
+                file.unlink(missing_ok=True)
 
     def _command(self) -> list[str]:
         known = self.definition()
@@ -201,9 +211,10 @@ def start(guest: Guest, _options: argparse.Namespace) -> None:
 
 
 def stop(guest: Guest, _options: argparse.Namespace) -> None:
-    """Press the power button; the guest takes its time."""
+    """Press the power button, and wait a little: the guest takes its time."""
     with guest.asking() as ask:
         ask("system_powerdown")
+    guest.forget(GOES_OFF_WITHIN_S)
 
 
 def force_off(guest: Guest, _options: argparse.Namespace) -> None:
@@ -211,6 +222,7 @@ def force_off(guest: Guest, _options: argparse.Namespace) -> None:
     if (pid := guest.pid()) is not None:
         with contextlib.suppress(ProcessLookupError):
             os.kill(pid, signal.SIGKILL)
+    guest.forget(GOES_OFF_WITHIN_S)
 
 
 def plug(guest: Guest, _options: argparse.Namespace) -> None:

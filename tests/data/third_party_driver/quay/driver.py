@@ -14,7 +14,7 @@ from orchestrator.core.design.lab import Lab, SshAccess
 from orchestrator.core.design.schedule import Switch
 from orchestrator.core.design.shape import Shape
 from orchestrator.core.measure.samples import Sample
-from orchestrator.engine.ports import Clock, Connector, Description, Equipment, SavedGuest, Shell
+from orchestrator.engine.ports import Clock, Connector, Description, Equipment, LeftBehind, SavedGuest, Shell
 from orchestrator.errors import GuestFault, HostFault
 from orchestrator.units import NANOSECONDS_PER_SECOND, Seconds
 
@@ -48,13 +48,18 @@ class QuayHypervisor:
     def save(self) -> SavedGuest:
         return SavedGuest({"guest.json": json.dumps(self._definition).encode()}, self._started_s is not None)
 
+    def refusal(self, shape: Shape) -> str | None:
+        if unable := sorted(shape.extras - self.features):
+            return f"paper guests have no {', '.join(unable)}; leave it out of shape {shape.name}"
+        if shape.memory > self._settings.largest:
+            return f"shape {shape.name} has more memory than the setting largest allows"
+        return None
+
     def reshape(self, shape: Shape, saved: SavedGuest) -> None:
         if self._started_s is not None:
             raise HostFault("the guest is on; stop it first")
-        if unable := sorted(shape.extras - self.features):
-            raise HostFault(f"paper guests have no {', '.join(unable)}; leave it out of shape {shape.name}")
-        if shape.memory > self._settings.largest:
-            raise HostFault(f"shape {shape.name} has more memory than the setting largest allows")
+        if (refused := self.refusal(shape)) is not None:
+            raise HostFault(refused)
         kept = json.loads(saved.files["guest.json"])
         self._definition = kept | {"vcpus": shape.vcpus, "memory": shape.memory, "pin": shape.pin}
 
@@ -110,6 +115,7 @@ class QuayDriver:
     needs = frozenset({"ssh"})
     host_login: HostLogin = "lab"
     switch = Switch(1.0, 5.0)
+    left_behind: LeftBehind = "nothing"
 
     def open(self, guest: str, lab: Lab, clock: Clock, connector: Connector) -> Equipment:
         del connector  # it logs in nowhere
