@@ -16,7 +16,7 @@ from orchestrator.core.measure.samples import Sample
 from orchestrator.engine.host_watch import HostWatch
 from orchestrator.engine.ports import Hypervisor, Shell
 
-pytestmark = pytest.mark.vm
+pytestmark = [pytest.mark.vm, pytest.mark.quiet]
 
 WINDOW_S = 5
 SETTLE_S = 2

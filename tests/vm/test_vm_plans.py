@@ -19,7 +19,7 @@ from orchestrator.core.measure.columns import to_samples
 from orchestrator.core.measure.samples import Sample
 from orchestrator.core.measure.shares import vcpu_shares
 
-pytestmark = pytest.mark.vm
+pytestmark = [pytest.mark.vm, pytest.mark.quiet]
 
 WARM_UP_S = 2.0
 

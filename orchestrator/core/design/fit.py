@@ -21,6 +21,8 @@ from orchestrator.units import format_duration, format_percent, format_size
 
 #: Trial numbers have four digits.
 MOST_TRIALS = 9999
+#: As ``core.measure.steady_state`` has it, which is no business of a plan's model.
+FEWEST_READINGS = 10
 PLACEHOLDERS = ("threads", "vcpus")
 
 
@@ -147,6 +149,12 @@ def _on_evidence(plan: Plan) -> Iterator[str]:
             "expect 'undecided', add blocks, or set until-within below the margin"
         )
     samples = int(steady.at_least / plan.measure.every)
+    longest = int((plan.measure.warm_up.at_most + steady.at_least) / plan.measure.every)
+    if longest < FEWEST_READINGS:
+        yield (
+            f"a trial may end after {longest} samples: of fewer than {FEWEST_READINGS} readings nobody can tell whether they "
+            "are steady, unless the load prints more often than is sampled; lengthen steady"
+        )
     if samples < 20:
         yield (
             f"steady at-least {format_duration(steady.at_least)} may be only {samples} samples: an interval inside one "

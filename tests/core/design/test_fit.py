@@ -9,6 +9,7 @@ import scipy.stats
 from plan_samples import SHAPES, WORKLOADS, lab, plan
 
 from orchestrator.core.design.fit import misfits, plan_misfits, refusals, remarks
+from orchestrator.core.measure.steady_state import FEWEST
 
 ALL = frozenset({"topology", "quota", "pin"})
 
@@ -106,6 +107,10 @@ def test_few_blocks_are_remarked_with_the_right_figure() -> None:
     [
         ({"decide": {"margin": "1 %"}}, "margin 1 % is finer than one trial is measured (until-within 2 %)"),
         ({"measure": {"steady": {"at-least": "8 s"}}}, "only 8 samples"),
+        (
+            {"measure": {"warm-up": {"at-least": "2 s", "at-most": "3 s"}, "steady": {"at-least": "6 s"}}},
+            f"may end after 9 samples: of fewer than {FEWEST} readings",
+        ),
         ({"design": {"order": "as-written"}}, "random guards against it"),
         ({"shapes": SHAPES[:1], "workloads": WORKLOADS[1:]}, "only one shape is measured"),
         ({"shapes": SHAPES[:2]}, "a vCPU for each of 4 threads"),

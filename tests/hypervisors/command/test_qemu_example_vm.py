@@ -96,6 +96,7 @@ def test_the_example_keeps_the_promises_of_a_driver(quay: Quay) -> None:
     check_hypervisor(replace(subject, observe_s=1.0))
 
 
+@pytest.mark.quiet
 def test_a_busy_vcpu_runs_an_idle_one_idles_and_two_on_one_cpu_wait(quay: Quay) -> None:
     """By schedstat (kernel documentation): run and wait of a saturated thread add up to the time that passes."""
     hypervisor = quay.open()
