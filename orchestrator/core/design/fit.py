@@ -152,8 +152,8 @@ def _on_evidence(plan: Plan) -> Iterator[str]:
     longest = int((plan.measure.warm_up.at_most + steady.at_least) / plan.measure.every)
     if longest < FEWEST_READINGS:
         yield (
-            f"a trial may end after {longest} samples: of fewer than {FEWEST_READINGS} readings nobody can tell whether "
-            "they are steady, unless the load prints more often than is sampled; lengthen steady"
+            f"a trial may end after {longest} samples: of fewer than {FEWEST_READINGS} readings nobody can tell "
+            "whether they are steady, unless the load prints more often than is sampled; lengthen steady"
         )
     if samples < 20:
         yield (
