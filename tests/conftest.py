@@ -1,6 +1,8 @@
-"""What concerns the whole suite: a run in which nothing may be skipped."""
+"""What concerns the whole suite: a run in which nothing may be skipped, and interrupts that arrive."""
 
 from __future__ import annotations
+
+import signal
 
 import pytest
 
@@ -9,6 +11,12 @@ _skipped: list[str] = []
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--no-skips", action="store_true", help="a skipped test fails the run: here everything can be run")
+
+
+def pytest_configure() -> None:
+    # A shell without job control starts what it puts into the background deaf to interrupts, and everything below it.
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:

@@ -116,7 +116,7 @@ def test_the_load_ends_when_nobody_reads_it(load: Path) -> None:
 def test_the_load_refuses_other_words(load: Path, words: list[str]) -> None:
     done = subprocess.run([load, *words], capture_output=True, text=True, timeout=5, check=False)
     assert done.returncode == 2
-    assert done.stderr.startswith("usage: work THREADS [SECONDS]")
+    assert done.stderr.startswith("usage: work THREADS [SECONDS [TIMES]]")
 
 
 def lines(done: subprocess.CompletedProcess[str]) -> list[str]:

@@ -204,6 +204,7 @@ def test_what_is_missing_of_one_is_listed(place: Path, capsys: pytest.CaptureFix
 def test_only_what_was_begun_is_called_unfinished(
     place: Path, installed: None, mocker: MockerFixture, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    pytest.importorskip("libvirt")
     mocker.patch.object(guests.images, "build", side_effect=SandboxError("the network is down"))
     assert invoke(["sandbox", "up", "--folder", str(place / "s"), "--lab", str(place / "lab.yaml")]) == 4
     said = capsys.readouterr().err
