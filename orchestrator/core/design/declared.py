@@ -140,3 +140,16 @@ def repeats(values: Iterable[Hashable]) -> list[tuple[Any, int]]:
             later.append((value, position))
         seen.add(value)
     return later
+
+
+def with_program(argv: tuple[str, ...] | None) -> tuple[str, ...] | None:
+    """An argument vector as it is, refused where its first item, the program, is blank."""
+    if argv is not None and not argv[0].strip():
+        refuse([Finding((0,), "the program's name is empty; the first item is the program, the others its arguments")])
+    return argv
+
+
+def different_cpus(cpus: tuple[int, ...] | None) -> tuple[int, ...] | None:
+    """CPU numbers as they are, refused where one of them is repeated."""
+    refuse([Finding((i,), f"CPU {cpu} is listed twice; name each CPU once") for cpu, i in repeats(cpus or ())])
+    return cpus

@@ -7,7 +7,17 @@ from typing import Annotated
 
 from pydantic import Field, ValidationError, field_validator, model_validator
 
-from orchestrator.core.design.declared import Declared, Finding, Name, Text, Whole, refusal, refuse, repeats
+from orchestrator.core.design.declared import (
+    Declared,
+    Finding,
+    Name,
+    Text,
+    Whole,
+    different_cpus,
+    refusal,
+    refuse,
+    with_program,
+)
 from orchestrator.core.design.wording import listed, shown
 
 
@@ -31,17 +41,12 @@ class Neighbour(Declared):
     @field_validator("pin")
     @classmethod
     def _pinned_cpus_differ(cls, pin: tuple[int, ...] | None) -> tuple[int, ...] | None:
-        refuse([Finding((i,), f"CPU {cpu} is listed twice; name each CPU once") for cpu, i in repeats(pin or ())])
-        return pin
+        return different_cpus(pin)
 
     @field_validator("command")
     @classmethod
     def _program_is_named(cls, argv: tuple[str, ...] | None) -> tuple[str, ...] | None:
-        if argv is not None and not argv[0].strip():
-            refuse(
-                [Finding((0,), "the program's name is empty; the first item is the program, the others its arguments")]
-            )
-        return argv
+        return with_program(argv)
 
     @model_validator(mode="after")
     def _one_kind_of_load(self) -> Neighbour:

@@ -6,7 +6,16 @@ from typing import Annotated, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from orchestrator.core.design.declared import Declared, Finding, Name, Percent, Size, Whole, refuse, repeats
+from orchestrator.core.design.declared import (
+    Declared,
+    Finding,
+    Name,
+    Percent,
+    Size,
+    Whole,
+    different_cpus,
+    refuse,
+)
 
 #: The optional features of a shape, which a hypervisor driver may have or not.
 FEATURES = frozenset({"topology", "quota", "shares", "pin", "live"})
@@ -51,8 +60,7 @@ class Shape(Declared):
     @field_validator("pin")
     @classmethod
     def _pinned_cpus_differ(cls, pin: tuple[int, ...] | None) -> tuple[int, ...] | None:
-        refuse([Finding((i,), f"CPU {cpu} is listed twice; name each CPU once") for cpu, i in repeats(pin or ())])
-        return pin
+        return different_cpus(pin)
 
     @model_validator(mode="after")
     def _topology_multiplies_to_vcpus(self) -> Shape:

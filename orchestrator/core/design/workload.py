@@ -21,6 +21,7 @@ from orchestrator.core.design.declared import (
     refusal,
     refuse,
     repeats,
+    with_program,
 )
 from orchestrator.core.design.wording import printable, shown
 
@@ -121,11 +122,7 @@ class Workload(Declared):
     @field_validator("prepare", "command")
     @classmethod
     def _program_is_named(cls, argv: tuple[str, ...] | None) -> tuple[str, ...] | None:
-        if argv is not None and not argv[0].strip():
-            refuse(
-                [Finding((0,), "the program's name is empty; the first item is the program, the others its arguments")]
-            )
-        return argv
+        return with_program(argv)
 
     @field_validator("with_")
     @classmethod
