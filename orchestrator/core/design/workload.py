@@ -50,6 +50,13 @@ class Reader(Declared):
     per: Literal["second", "minute", "hour"] = "second"
     """The period of a rate; a count has none."""
 
+    @property
+    def tells_time(self) -> bool:
+        """Whether lines carry the guest's own clock."""
+        if self.json_ is not None:
+            return self.json_.time is not None
+        return "time" in re.compile(self.pattern or "").groupindex
+
     @field_validator("pattern")
     @classmethod
     def _pattern_compiles(cls, pattern: str | None) -> str | None:

@@ -263,6 +263,8 @@ def clocks(e: Evidence) -> Check:
         unknown = unknown or rate.uncertainty > NOTABLE_RATE
         parts.append(f"{machine} {rate.rate:+z.3%} ± {rate.uncertainty:.3%}")
     detail = "against the controller's clock: " + ", ".join(parts).replace("%", " %")
+    if e.throughput.clock is not None:
+        detail += "; the throughput is per second of the controller's"
     if wrong:
         return _flag(name, detail)
     return _unavailable(name, detail) if unknown else _ok(name, detail)

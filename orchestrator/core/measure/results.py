@@ -20,6 +20,8 @@ class Interval(Record):
     low: float | None
     high: float | None
     effective_samples: float | None = None
+    freedom: float | None = None
+    """Degrees of freedom of the variance behind the bounds (Student's t)."""
 
 
 class Window(Record):
@@ -56,6 +58,8 @@ class ClockOffset(Record):
     offset_s: float
     uncertainty_s: float
     exchanges: int
+    at_s: float | None = None
+    """The controller's monotonic time to which it belongs."""
 
 
 class TrialSummary(Record):
@@ -73,3 +77,12 @@ class TrialSummary(Record):
     """Busy share of all the host's CPUs within the window."""
     guest_steal: float | None
     checks: tuple[Check, ...]
+    kind: str | None = None
+    """Why not steady, in a word or two: drift, step, swing, bistable, growing variance, too short ..."""
+    warm_up_earliest_s: float | None = None
+    warm_up_latest_s: float | None = None
+    """Between these the warm-up ended, in seconds since launch; the window begins at the safe end of what is known."""
+    period_s: float | None = None
+    """From one regular slowdown to the next, where there are such; the window then holds whole periods."""
+    left_out: tuple[str, ...] = ()
+    """Readings that cannot be true, and why."""

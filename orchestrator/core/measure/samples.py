@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from orchestrator.core.measure.clock_rate import ClockRate
+
 #: A counter's value: an int where the kernel keeps one, a float where it is computed. Absent means unavailable.
 Value = int | float
 
@@ -66,9 +68,12 @@ class Throughput:
         width_s: length of each interval.
         rate: operations per second within each.
         problems: what was found and left out: falls of a count, gaps, values that are no number.
+        clock: the guest's, where its rate against the controller's went into the rates; ``None`` where only the
+            controller's clock did, or the guest's was not known.
     """
 
     time_s: Sequence[float]
     width_s: Sequence[float]
     rate: Sequence[float]
     problems: Sequence[str] = field(default=())
+    clock: ClockRate | None = None

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from orchestrator.core.design.plan import Measure
 from orchestrator.core.measure.checks import Evidence, run_checks
+from orchestrator.core.measure.cleaning import LeftOut, clean
 from orchestrator.core.measure.clock import Offset
+from orchestrator.core.measure.clock_rate import with_clock_uncertainty
 from orchestrator.core.measure.mean import FEWEST_FOR_BOUNDS
 from orchestrator.core.measure.results import Check, TrialSummary, VcpuShare
 from orchestrator.core.measure.samples import Sample, Throughput
 from orchestrator.core.measure.shares import host_busy, steal, vcpu_shares
-from orchestrator.core.measure.steady_state import SMALLEST_CHANGE, NotSteady
-from orchestrator.core.measure.window import SteadyWindow, steady_window, window_of
+from orchestrator.core.measure.steady.steady_state import SMALLEST_CHANGE, NotSteady
+from orchestrator.core.measure.window import SteadyWindow, shortened, steady_window
 from orchestrator.units import format_duration, format_percent
 
 TRIMMED_AT_MOST = 0.05
@@ -59,6 +62,8 @@ def summarise(  # noqa: PLR0913 - one keyword for each series and rule: a bundle
     found = steady_window(throughput, launched_s=launched_s, rules=rules, confidence=confidence)
     if isinstance(found, SteadyWindow):
         found = _covered(found, throughput, (vcpu, host, guest), launched_s, confidence)
+    if isinstance(found, SteadyWindow):
+        found = replace(found, interval=with_clock_uncertainty(found.interval, throughput.clock))
     start_s, end_s = _judged(found, throughput, launched_s, rules)
     shares = vcpu_shares(vcpu, start_s, end_s)
     checks = run_checks(
@@ -79,7 +84,7 @@ def summarise(  # noqa: PLR0913 - one keyword for each series and rule: a bundle
         )
     )
     if isinstance(found, NotSteady):
-        return _unsteady(found, checks)
+        return _unsteady(found, checks, clean(throughput.rate).left_out, throughput, launched_s)
     return TrialSummary(
         steady=True,
         reason=_why_steady(found),
@@ -90,10 +95,28 @@ def summarise(  # noqa: PLR0913 - one keyword for each series and rule: a bundle
         host_busy=host_busy(host, start_s, end_s),
         guest_steal=steal(guest, start_s, end_s),
         checks=checks,
+        warm_up_earliest_s=found.earliest_s,
+        warm_up_latest_s=found.latest_s,
+        period_s=found.period_s,
+        left_out=_left_out(found.left_out, throughput, launched_s),
     )
 
 
-def _unsteady(found: NotSteady, checks: tuple[Check, ...]) -> TrialSummary:
+def _left_out(readings: Sequence[LeftOut], series: Throughput, launched_s: float) -> tuple[str, ...]:
+    return tuple(
+        f"{series.rate[one.index]:.4g} per second, {format_duration(max(series.time_s[one.index] - launched_s, 0.0))} "
+        f"after launch: {one.reason}"
+        for one in readings
+    )
+
+
+def _unsteady(
+    found: NotSteady,
+    checks: tuple[Check, ...],
+    left_out: Sequence[LeftOut],
+    series: Throughput,
+    launched_s: float,
+) -> TrialSummary:
     return TrialSummary(
         steady=False,
         reason=f"not steady: throughput {found.reason}",
@@ -104,6 +127,8 @@ def _unsteady(found: NotSteady, checks: tuple[Check, ...]) -> TrialSummary:
         host_busy=None,
         guest_steal=None,
         checks=checks,
+        kind=found.kind,
+        left_out=_left_out(left_out, series, launched_s),
     )
 
 
@@ -131,13 +156,18 @@ def _covered(
     readings = found.last + 1 - found.first
     if given_up == 0 or given_up > max(2, TRIMMED_AT_MOST * readings) or readings - given_up < FEWEST_FOR_BOUNDS:
         return found
-    return window_of(series, first, last, launched_s=launched_s, confidence=confidence)
+    return shortened(found, series, (first, last), launched_s=launched_s, confidence=confidence)
 
 
 def _why_steady(found: SteadyWindow) -> str:
+    whole = (
+        ""
+        if found.period_s is None
+        else f", which is a whole number of slowdowns {format_duration(found.period_s)} apart"
+    )
     return (
         f"steady from {format_duration(found.window.start_s)} after launch: no drift, step or swing of more than "
-        f"{format_percent(SMALLEST_CHANGE)} stands out in the {format_duration(found.length_s)} that follow"
+        f"{format_percent(SMALLEST_CHANGE)} stands out in the {format_duration(found.length_s)} that follow{whole}"
     )
 
 

@@ -9,6 +9,7 @@ from itertools import pairwise
 from statistics import median
 from typing import Literal, TypeAlias
 
+from orchestrator.core.measure.clock_rate import ClockRate
 from orchestrator.core.measure.samples import Reading, Throughput
 from orchestrator.units import PERIODS, format_duration
 
@@ -19,17 +20,22 @@ GAP = 2.5
 """An interval longer than so many median ones is a gap: at least one reading in between never came."""
 
 
-def throughput(readings: Sequence[Reading], figure: Figure, per: Period = "second") -> Throughput:
+def throughput(
+    readings: Sequence[Reading], figure: Figure, per: Period = "second", clock: ClockRate | None = None
+) -> Throughput:
     """Turn readings into rates over intervals.
 
     A *count* becomes the difference of two consecutive readings over the time between them; where it falls, the program
     behind it has started again, and no rate is made up for that interval. A *rate* stands for the time since the
-    reading before, readable or not; the first stands for a median interval.
+    reading before, readable or not; the first stands for a median interval. A rate is per second of the guest's clock,
+    and becomes one per second of the controller's; a count stands between times that are the controller's already.
 
     Args:
         readings: in the order in which they were read.
         figure: ``rate`` (operations per period) or ``count`` (operations since the start).
         per: the period of a rate.
+        clock: the guest's against the controller's, where it went into the readings: into rates always, into counts
+            where their lines carry the guest's time. ``None`` where it did not, or is not known.
 
     Returns:
         The series. What had to be left out (values that are no number, are negative or come too late, and falls of a
@@ -37,9 +43,12 @@ def throughput(readings: Sequence[Reading], figure: Figure, per: Period = "secon
     """
     notes = _Notes(next((reading.time_s for reading in readings if math.isfinite(reading.time_s)), 0.0))
     usable = _in_order(readings, notes)
-    ends, widths, rates = _from_counts(usable, notes) if figure == "count" else _from_rates(usable, PERIODS[per])
+    if figure == "count":
+        ends, widths, rates = _from_counts(usable, notes)
+    else:
+        ends, widths, rates = _from_rates(usable, PERIODS[per] / (clock.factor if clock is not None else 1.0))
     _find_gaps(ends, widths, notes)
-    return Throughput(tuple(ends), tuple(widths), tuple(rates), tuple(notes.texts()))
+    return Throughput(tuple(ends), tuple(widths), tuple(rates), tuple(notes.texts()), clock)
 
 
 _Series: TypeAlias = tuple[list[float], list[float], list[float]]

@@ -115,6 +115,9 @@ class SimulatedProcess:
         text = self._world.settings.line.replace("<operations>", str(int(operations)))
         if "<rate>" in text:
             rate = self._load.operations.until(self._second) - self._load.operations.until(self._second - 1)
+            # A guest counts its own seconds; one whose clock stands still prints what it did since the last line.
+            took_s = self._world.guest_clock_s(printed_s) - self._world.guest_clock_s(printed_s - 1)
+            rate /= took_s if took_s > 0 else 1.0
             text = text.replace("<rate>", f"{rate:.3f}")
         self._pending.append(
             Line(text.replace("<monotonic_s>", f"{self._world.guest_clock_s(printed_s):.6f}"), arrived_s)

@@ -8,9 +8,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.signal import lfilter
 
-from orchestrator.core.measure.mean import mean_interval, relative_half_width
+from orchestrator.core.measure.mean import Remainder, mean_interval, relative_half_width
 from orchestrator.core.measure.results import Interval
+from orchestrator.core.measure.steady.periodic import Period
 from orchestrator.testing.series import known
 
 NAN = float("nan")
@@ -43,10 +45,72 @@ def test_a_constant_series_is_known_exactly(n):
     assert mean_interval([7.5] * n, 0.95) == Interval(mean=7.5, low=7.5, high=7.5, effective_samples=float(n))
 
 
-def test_values_that_are_no_number_are_left_out():
-    values = known("T5")
-    spoilt = [*values[:20], NAN, *values[20:40], math.inf, *values[40:]]
-    assert mean_interval(spoilt, 0.95) == mean_interval(values, 0.95)
+def test_values_that_are_no_number_are_left_out_of_the_mean_but_keep_their_place():
+    """Two gaps more or less change what is known of the correlation a little, and nothing else."""
+    values = known("T3")
+    spoilt = [*values[:20], NAN, *values[20:400], math.inf, *values[400:]]
+    found, plain = mean_interval(spoilt, 0.95), mean_interval(values, 0.95)
+    assert found is not None
+    assert plain is not None
+    assert found.mean == plain.mean
+    assert found.high - found.low == pytest.approx(plain.high - plain.low, rel=0.05)
+    assert mean_interval([NAN, *values, NAN, math.inf], 0.95) == plain  # before and after there is nothing to keep
+
+
+@pytest.mark.parametrize("phi", [0.0, 0.6, 0.9])
+def test_gaps_do_not_make_the_interval_narrower_than_it_may_be(phi):
+    """A sixth of an AR(1) process missing at random; its variance is known exactly (see ``test_long_run``)."""
+    rng = np.random.default_rng(12)
+    covered = 0
+    for _ in range(200):
+        series = lfilter([1.0], [1.0, -phi], rng.standard_normal(780))[300:] + 100
+        series[rng.random(480) < 1 / 6] = NAN
+        found = mean_interval(series, 0.95)
+        covered += found.low <= 100 <= found.high
+    assert 182 <= covered <= 199
+
+
+def dipping(rng, seconds: int, period: float, phi: float = 0.0) -> np.ndarray:
+    """A level of 100 with noise, halved for three seconds in each period."""
+    edges = np.arange(seconds + 1.0)
+    spent = np.zeros(seconds + 1)
+    for cycle in range(-1, int(seconds / period) + 2):
+        spent += np.clip(edges - (cycle + 0.37) * period, 0, 3)
+    noise = lfilter([1.0], [1.0, -phi], rng.standard_normal(seconds + 200))[200:] * math.sqrt(1 - phi**2)
+    return 100 * (1 - 0.5 * np.diff(spent)) + noise
+
+
+@pytest.mark.parametrize(
+    ("period", "cycles", "phi"), [(30.4, 15, 0.0), (30.4, 15, 0.7), (75.0, 8, 0.0), (21.3, 60, 0.3)]
+)
+def test_regular_dips_are_no_noise(period, cycles, phi):
+    """Whole periods: the mean is known from the dips' size, and the interval is that of the noise alone.
+
+    Shown to fail: with the dips taken for noise it is several times wider.
+    """
+    rng, seconds = np.random.default_rng(13), round(cycles * period)
+    truth, known_period = 100 - 50 * 3 / period, Period(period, 0.5, float(cycles))
+    covered, widths, plain = 0, [], []
+    for _ in range(120):
+        series = dipping(rng, seconds, period, phi)
+        found, without = mean_interval(series, 0.95, period=known_period), mean_interval(series, 0.95)
+        covered += found.low <= truth <= found.high
+        widths.append((found.high - found.low) / 2)
+        plain.append((without.high - without.low) / 2)
+    oracle = 1.96 * math.sqrt((1 + phi) / (1 - phi) / seconds)
+    assert 107 <= covered <= 120
+    assert np.median(widths) <= 1.4 * oracle
+    assert np.median(plain) > 3 * np.median(widths)
+
+
+def test_what_a_warm_up_left_is_taken_off_and_its_uncertainty_added():
+    values = known("T1")[300:]
+    plain, less = mean_interval(values, 0.95), mean_interval(values, 0.95, remainder=Remainder(-0.01, 0.0))
+    assert less.mean == pytest.approx(1.01 * plain.mean)
+    assert less.high - less.mean == pytest.approx(plain.high - plain.mean)
+    wider = mean_interval(values, 0.95, remainder=Remainder(0.0, 0.01))
+    assert wider.mean == plain.mean
+    assert wider.high - wider.mean > max(plain.high - plain.mean, 0.01 * plain.mean)
 
 
 def test_a_rate_over_three_seconds_counts_three_times():

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import lfilter
 
-from orchestrator.core.measure.steady_state import FEWEST, NotSteady, Steady, steady_state
+from orchestrator.core.measure.steady.steady_state import FEWEST, NotSteady, Steady, steady_state
 from orchestrator.testing.series import known
 
 NAN = float("nan")
@@ -175,3 +175,54 @@ def test_any_series_gets_an_answer(values):
 def test_another_unit_changes_nothing(seed, scale):
     series = 1000 * (1 - 0.4 * np.exp(-np.arange(200) / 12)) + noise(seed, 200, 0.4)
     assert steady_state(series * scale) == steady_state(series)
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        [1e-9, *[5.0] * 7, 1e-200, *[1e-9] * 10],  # a level that nothing can be divided by
+        [0.0, 5.0, 5.0, 0.0, 0.0, 9.0, 5.0, 0.0, 0.0, 1.0, 5.0],
+        [5.0, 0.0] * 5 + [1e6],
+    ],
+)
+def test_strange_series_get_an_answer_too(values):
+    found = steady_state(values)
+    assert isinstance(found, NotSteady) or found.start_index <= len(values) / 2
+
+
+def test_impossible_readings_are_left_out_and_decide_nothing():
+    series = 1000 * (1 - 0.4 * np.exp(-np.arange(600) / 20)) + noise(11, 600)
+    plain = steady_state(series)
+    spoilt = series.copy()
+    spoilt[[3, 300]] = [-40_000.0, 4.29e9]
+    found = steady_state(spoilt)
+    assert isinstance(plain, Steady)
+    assert isinstance(found, Steady)
+    assert abs(found.start_index - plain.start_index) <= 3
+
+
+def test_two_levels_in_turns_are_named():
+    levels = np.where((np.arange(600) // 70) % 2 == 0, 900.0, 1000.0)
+    found = steady_state(levels + noise(12, 600, 0.3))
+    assert isinstance(found, NotSteady)
+    assert found.kind == "bistable"
+    assert "about 900" in found.reason
+    assert "about 1000" in found.reason
+
+
+def test_a_scatter_that_grows_is_named():
+    found = steady_state(1000 + noise(13, 600) * np.linspace(1, 6, 600))
+    assert isinstance(found, NotSteady)
+    assert found.kind == "growing variance"
+
+
+def test_a_warm_up_that_is_not_over_is_named():
+    found = steady_state(1000 * (1 - 0.6 * np.exp(-np.arange(600) / 400)) + noise(14, 600))
+    assert isinstance(found, NotSteady)
+    assert found.kind == "unfinished warm-up"
+
+
+def test_the_end_of_the_warm_up_is_an_interval_around_the_truth():
+    found = steady_state(1000 * (1 - 0.4 * np.exp(-np.arange(600) / 20)) + noise(15, 600))
+    assert isinstance(found, Steady)
+    assert found.earliest <= 20 * math.log(40) <= found.latest <= found.start_index + 20

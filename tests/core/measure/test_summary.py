@@ -58,13 +58,13 @@ def summary(**changes):
 
 
 def test_few_uneven_readings_make_a_measured_trial_that_is_to_be_looked_at():
-    """Ten readings with a heavy tail: nothing stands out as a drift, and next to nothing is known of their mean."""
-    rates = 100 * np.random.default_rng(0).pareto(1.1, 10) + 1
+    """Ten readings that are far from each other: nothing stands out as a drift, and little is known of their mean."""
+    rates = np.array([40.0, 220.0, 35.0, 90.0, 300.0, 20.0, 55.0, 250.0, 30.0, 180.0])
     counts = np.concatenate([[0.0], np.cumsum(rates)])
     series = throughput([Reading(LAUNCHED_S + 5 * n, float(c)) for n, c in enumerate(counts)], "count")
     found = summary(throughput=series, rules=RULES.model_copy(update={"every": 5.0}))
     assert found.steady
-    assert found.throughput.high > 2 * found.throughput.mean
+    assert found.throughput.high > 1.5 * found.throughput.mean
     checks = {check.name: check for check in found.checks}
     assert checks["precision"].state == "flag"
     assert {check.name: check.state for check in summary().checks}["precision"] == "ok"
@@ -148,7 +148,8 @@ def test_a_trial_that_never_was_steady_has_a_reason_and_no_mean():
     drifting = Throughput((LAUNCHED_S + t).tolist(), [1.0] * 80, (100 + t * 1.0).tolist())
     found = summary(throughput=drifting)
     assert not found.steady
-    assert "drifts: +" in found.reason
+    assert found.kind in {"drift", "unfinished warm-up"}  # a line of 80 seconds can be either
+    assert "+47.6 %" in found.reason
     assert (found.window, found.throughput, found.vcpus) == (None, None, ())
     assert found.checks
 

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from orchestrator.core.measure.truncation import marginal_standard_error, mser
+from orchestrator.core.measure.steady.truncation import marginal_standard_error, mser
 from orchestrator.testing.series import known
 
 T0_CURVE = ["1/3", "228/1331", "19/250", "4/81", "23/512", "20/343", "17/216", "2/25", "1/8", "2/27", "1/8"]

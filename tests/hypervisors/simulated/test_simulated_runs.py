@@ -36,7 +36,7 @@ class Quiet:
         """Say nothing."""
 
 
-def plan(shapes: list[int], threads: list[int], blocks: int) -> Plan:
+def plan(shapes: list[int], threads: list[int], blocks: int, *, least: str = "60 s", most: str = "90 s") -> Plan:
     return Plan.model_validate(
         {
             "title": "a simulated run",
@@ -45,7 +45,7 @@ def plan(shapes: list[int], threads: list[int], blocks: int) -> Plan:
             "shapes": [{"name": f"v{v}", "vcpus": v, "memory": "1 GiB"} for v in shapes],
             "workloads": [{"name": "bookings", "use": "bookings", "threads": threads}],
             "design": {"blocks": blocks, "order": "as-written"},
-            "measure": {"warm-up": {"at-least": "20 s"}, "steady": {"at-least": "60 s", "at-most": "90 s"}},
+            "measure": {"warm-up": {"at-least": "20 s"}, "steady": {"at-least": least, "at-most": most}},
         }
     )
 
@@ -127,8 +127,9 @@ def remarks(record: TrialRecord) -> set[str]:
 def test_each_fault_costs_its_own_trial_at_most_and_never_passes_unnoticed() -> None:
     kinds = [*FAILED, *REMARKED, *UNSEEN]
     assert sorted(kinds) == sorted(get_args(FaultKind))
-    faults = [{"kind": kind, "trial": 2 * number, "at": "75 s"} for number, kind in enumerate(kinds, start=1)]
-    records = run(plan([2], [1], 2 * len(kinds) + 1), force_off=True, faults=faults)
+    faults = [{"kind": kind, "trial": 2 * number, "at": "190 s"} for number, kind in enumerate(kinds, start=1)]
+    long = plan([2], [1], 2 * len(kinds) + 1, least="3 min", most="4 min")  # so that all are struck while they measure
+    records = run(long, force_off=True, faults=faults)
     assert [record.outcome for record in records[::2]] == ["measured"] * (len(kinds) + 1)
     always = remarks(records[0])
     for kind, record in zip(kinds, records[1::2], strict=True):

@@ -5,8 +5,9 @@ one that follows a slow tide. Both put more variance into long stretches than th
 the series is cut into twelve stretches, and the variance of their levels is compared with the one that its own fast
 changes predict:
 
-* The prediction comes from an autoregression of order one, fitted by Whittle's likelihood (Whittle 1953) to the
-  periodogram at frequencies that pass within one stretch; slower ones have no say. Differences are fitted, clipped, so
+* The prediction comes from an autoregression of order one with white noise on top, fitted by Whittle's likelihood
+  (Whittle 1953) to the periodogram at frequencies that pass within one stretch; slower ones have no say. Differences
+  are fitted, clipped, so
   that jumps between levels count as little as single wild seconds. Of all models within the likelihood interval the one
   with the largest slow variance is taken: a short series cannot tell, and then there is no alarm.
 * The level of a stretch is its midmean (the mean of the middle half of its values; Tukey 1977), which regular short
@@ -23,7 +24,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import chdtri
 
-from orchestrator.core.measure.long_run import Values
+from orchestrator.core.measure.readings import Values
+from orchestrator.core.measure.steady.calm import DEVIATION
 
 STRETCHES = 12
 """What has gone up and down ten times or more averages out within twelve stretches; what is slower is seen in them."""
@@ -35,12 +37,18 @@ STRONGEST = 0.9
 LIKELIHOOD_DROP = 3.0
 """Models whose log-likelihood is this close to the best one are believed too (98.6 %, one parameter: Wilks 1938)."""
 SIGNIFICANCE = 0.001
+"""Of the test of the levels' variance; a false alarm costs a whole trial, and a swing that matters is far beyond it."""
 CLIP = 4.0
 """Differences beyond so many deviations are jumps or wild seconds, and are clipped there."""
+MOSTLY_EQUAL = 0.25
+"""A median size of differences below this share of what their mean size makes one expect comes of equal neighbours."""
 MIDMEAN = 1.2
 """Variance of a midmean over that of a mean, for normal values (simulated: 1.12 for five values, 1.19 for many)."""
 
-_COEFFICIENTS = np.linspace(0.0, STRONGEST, 19)
+_WHITE = (0.0, 0.5, 1.5, 4.0)
+"""White noise added to the autoregression (rounding, wild seconds), in innovation variances."""
+_MODELS = (np.repeat(np.linspace(0.0, STRONGEST, 16), len(_WHITE))[:, np.newaxis], np.tile(_WHITE, 16)[:, np.newaxis])
+"""Coefficient and white part of each model, as columns."""
 
 
 @dataclass(frozen=True)
@@ -109,18 +117,19 @@ def _expected_variance(series: Values, readings: int, slow: int) -> float | None
         ``None`` where there are no fast changes at all.
     """
     differences = np.diff(series)
+    size = np.abs(differences - float(np.median(differences)))
     differences = differences - differences.mean()
-    size = np.abs(differences)
     # Where most neighbours are equal (a coarsely rounded series), the mean size stands in for the median one.
-    deviation = 1.4826 * float(np.median(size)) or 1.2533 * float(size.mean())
+    typical, average = DEVIATION * float(np.median(size)), math.sqrt(math.pi / 2) * float(size.mean())
+    deviation = typical if typical > MOSTLY_EQUAL * average else average
     differences = np.clip(differences, -CLIP * deviation, CLIP * deviation)
     n = len(differences)
     taper = np.hanning(n + 2)[1:-1]
     power = np.abs(np.fft.rfft((differences - differences.mean()) * taper)) ** 2 / float(taper @ taper)
     cosine = np.cos(2 * np.pi * np.arange(len(power)) / n)[slow + 1 :]
     power = power[slow + 1 :]
-    phi = _COEFFICIENTS[:, np.newaxis]
-    shape = (2 - 2 * cosine) / (1 - 2 * phi * cosine + phi**2)
+    phi, white = _MODELS
+    shape = (2 - 2 * cosine) * (1 / (1 - 2 * phi * cosine + phi**2) + white)
     innovation = (power / shape).mean(axis=1)
     if innovation.min() <= 0:
         return None
@@ -131,7 +140,7 @@ def _expected_variance(series: Values, readings: int, slow: int) -> float | None
 
 
 def _variance_of_mean(readings: int) -> Values:
-    """Variance of a mean of neighbours in an AR(1) of unit innovations, exactly, for each coefficient."""
-    phi, n = _COEFFICIENTS, readings
+    """Variance of a mean of neighbours in each model, of unit innovations, exactly."""
+    phi, n = _MODELS[0][:, 0], readings
     ratio = (1 + phi) / (1 - phi) - 2 * phi * (1 - phi**n) / (n * (1 - phi) ** 2)
-    return np.asarray(ratio / n / (1 - phi**2), dtype=np.float64)
+    return np.asarray(ratio / n / (1 - phi**2) + _MODELS[1][:, 0] / n, dtype=np.float64)
