@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import groupby
 
 from orchestrator.core.measure.results import Record
-from orchestrator.core.verdict.uncertainty import BlockNoise, block_noise, exp, mean_of
+from orchestrator.core.verdict.inference.cell_scatter import CellScatter, cell_scatters
+from orchestrator.core.verdict.inference.uncertainty import exp, mean_of
 
 
 class Shares(Record):
@@ -42,6 +44,7 @@ class Observation:
         shares: averaged over the guest's vCPUs.
         per_vcpu: of each vCPU in order; empty when only the average is known.
         cpu_seconds_per_operation: vCPU run time per operation.
+        steal: share of its time that the guest itself saw go to others; ``None`` where its kernel does not say.
     """
 
     shape: str
@@ -54,6 +57,7 @@ class Observation:
     shares: Shares = UNKNOWN
     per_vcpu: tuple[Shares, ...] = ()
     cpu_seconds_per_operation: float | None = None
+    steal: float | None = None
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.throughput_per_s) and self.throughput_per_s > 0):
@@ -92,11 +96,11 @@ class CellReadings:
 
     Attributes:
         observations: one a trial.
-        noise: of all cells of its workload, where they were measured in blocks.
+        scatter: of this cell's trials, where its workload was measured in blocks.
     """
 
     observations: tuple[Observation, ...]
-    noise: BlockNoise | None = None
+    scatter: CellScatter | None = None
 
     @property
     def first(self) -> Observation:
@@ -118,12 +122,12 @@ class CellReadings:
         """``two-bookings-t2``."""
         return f"{self.first.shape}-{self.first.workload}-t{self.first.threads}"
 
-    @property
+    @cached_property
     def logs(self) -> tuple[float, ...]:
         """Natural logarithms of the throughputs."""
         return tuple(math.log(o.throughput_per_s) for o in self.observations)
 
-    @property
+    @cached_property
     def by_block(self) -> dict[int, float] | None:
         """Block to log of throughput; ``None`` when the readings were not taken in blocks."""
         blocks = [o.block for o in self.observations]
@@ -173,11 +177,18 @@ def cells_of(observations: Iterable[Observation]) -> tuple[CellReadings, ...]:
         CellReadings(tuple(sorted(cell, key=lambda o: (o.block or 0, o.throughput_per_s)))) for cell in grouped.values()
     )
     ordered = sorted(cells, key=lambda c: (c.first.workload, c.first.threads, c.size))
-    noises = {
-        workload: block_noise([by_block for c in load if (by_block := c.by_block) is not None])
-        for workload, load in groupby(ordered, key=lambda c: c.first.workload)
-    }
-    return tuple(replace(c, noise=noises[c.first.workload]) for c in ordered)
+    return tuple(
+        cell for _, load in groupby(ordered, key=lambda c: c.first.workload) for cell in _with_scatter(list(load))
+    )
+
+
+def _with_scatter(cells: Sequence[CellReadings]) -> Iterator[CellReadings]:
+    """The cells of one workload, each with what the whole design tells of how trials scatter."""
+    blocked = [(number, by_block) for number, c in enumerate(cells) if (by_block := c.by_block) is not None]
+    scatters = cell_scatters([by_block for _, by_block in blocked])
+    of_cell = dict(zip((number for number, _ in blocked), scatters or (), strict=False))
+    for number, cell in enumerate(cells):
+        yield replace(cell, scatter=of_cell.get(number))
 
 
 def _mean(values: Iterable[float | None]) -> float | None:

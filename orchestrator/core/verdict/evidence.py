@@ -13,6 +13,9 @@ from orchestrator.core.record.trial import TrialRecord
 from orchestrator.core.verdict.cells import Observation, Shares
 from orchestrator.core.verdict.words import capital, count, in_words, listed, so_many_of
 
+#: How the reason of a trial begins that never became steady; where a sentence says that itself it is not repeated.
+_UNSTEADY = "not steady: "
+
 Size = tuple[int, int | None]
 
 
@@ -25,12 +28,14 @@ class Evidence:
         sizes: shape to vCPUs and memory; also of shapes that were meant to be measured and were not.
         remarks: what was left out and why, in sentences.
         tried: cells (workload, threads, shape) that were measured, steady or not; the remarks tell what does not count.
+        block_s: seconds that a block takes, from its first reshape to its last stop; ``None`` where not known.
     """
 
     observations: tuple[Observation, ...]
     sizes: Mapping[str, Size] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()
     tried: frozenset[tuple[str, int, str]] = frozenset()
+    block_s: float | None = None
 
     def all_sizes(self) -> dict[str, Size]:
         """Sizes of the shapes named and of those observed."""
@@ -50,7 +55,16 @@ def from_run(record: RunRecord, trials: Sequence[TrialRecord]) -> Evidence:
     beside = _beside(record)
     remarks = [*beside, *_left_out(ordered), *_outstanding(record.trials, ordered), *_flagged(ordered)]
     tried = frozenset((t.workload, t.threads, t.shape) for t in ordered if t.outcome != "failed")
-    return Evidence(observations, sizes, tuple(remarks), tried)
+    return Evidence(observations, sizes, tuple(remarks), tried, _block_seconds(record.trials, ordered))
+
+
+def _block_seconds(planned: Sequence[PlannedTrial], ended: Sequence[TrialRecord]) -> float | None:
+    """Mean time of a trial, failed ones left out, times the trials of a block."""
+    spent = [sum(stage.seconds for stage in trial.stages) for trial in ended if trial.outcome != "failed"]
+    if not spent or not any(spent):
+        return None
+    cells = {(trial.workload, trial.threads, trial.shape) for trial in planned}
+    return sum(spent) / len(spent) * len(cells)
 
 
 def _beside(record: RunRecord) -> list[str]:
@@ -94,6 +108,7 @@ def _observation(trial: TrialRecord, sizes: Mapping[str, Size]) -> Observation |
         shares=_over_vcpus(summary.vcpus),
         per_vcpu=per_vcpu,
         cpu_seconds_per_operation=summary.cpu_seconds_per_operation,
+        steal=summary.guest_steal,
     )
 
 
@@ -132,7 +147,7 @@ def _left_out(trials: Sequence[TrialRecord]) -> list[str]:
 def _why_not(trial: TrialRecord) -> str:
     match trial.outcome:
         case "unsteady":
-            return f"never became steady ({trial.reason.rstrip('.')})"
+            return f"never became steady ({trial.reason.removeprefix(_UNSTEADY).rstrip('.')})"
         case "failed":
             return (
                 f"failed{f' at stage {trial.failed_stage}' if trial.failed_stage else ''} ({trial.reason.rstrip('.')})"

@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 
 from orchestrator.core.verdict.cells import CellReadings
 from orchestrator.core.verdict.choice import Choice, Doubt, furthest_behind
 from orchestrator.core.verdict.comparison import log_ratio
-from orchestrator.core.verdict.power import MOST_BLOCKS, POWER
+from orchestrator.core.verdict.demand.usage import usage, worst_wait
+from orchestrator.core.verdict.inference.family import Family
+from orchestrator.core.verdict.inference.power import MOST_BLOCKS, POWER
+from orchestrator.core.verdict.inference.uncertainty import LogEstimate, exp
 from orchestrator.core.verdict.rule import Rule
-from orchestrator.core.verdict.uncertainty import LogEstimate, exp
-from orchestrator.core.verdict.usage import usage, worst_wait
-from orchestrator.core.verdict.words import capital, change, count, in_words, listed, rate
-from orchestrator.units import format_percent, format_size
+from orchestrator.core.verdict.stake import Stake
+from orchestrator.core.verdict.words import capital, change, count, in_words, listed, number, rate
+from orchestrator.units import format_duration, format_percent, format_size
 
 #: More sentences about other shapes than these few would hide the ones that matter.
 _FEW = 4
 #: A margin beyond a quarter is nobody's.
 _WIDEST_MARGIN = 0.25
+#: A confidence below this says nothing that the figures do not.
+_LEAST_CERTAIN = 0.5
+#: Differences of logs below this are rounding.
+_ROUNDING = 1e-12
 
 
 def sized(cell: CellReadings, group: Sequence[CellReadings]) -> str:
@@ -28,27 +35,33 @@ def sized(cell: CellReadings, group: Sequence[CellReadings]) -> str:
     return f"shape {seen.shape} ({seen.vcpus} vCPU{'' if seen.vcpus == 1 else 's'}{memory})"
 
 
-def reasons(choice: Choice, rule: Rule, family: int) -> tuple[str, ...]:
+def reasons(choice: Choice, rule: Rule, family: Family, stakes: Sequence[Stake]) -> tuple[str, ...]:
     """Everything that speaks for the choice, the most important first.
 
     Args:
         choice: the choice made.
         rule: margin, confidence and thresholds.
-        family: number of comparisons that the intervals are corrected for.
+        family: of the comparisons that the intervals hold for together.
+        stakes: what each candidate costs, where there are several.
     """
-    chosen = choice.chosen.estimate(rule.confidence)
-    others = [c.estimate(rule.confidence) for c in choice.others]
     sentences = (
         *_lead(choice, rule),
         *_others(choice, rule),
         _basis(choice, rule, family),
-        *usage(chosen, others, rule),
+        *_open(choice, rule, stakes),
+        *usage(choice.chosen, choice.others, rule),
     )
     return tuple(capital(sentence) for sentence in sentences)
 
 
-def change_of_mind(choice: Choice, rule: Rule) -> tuple[str, ...]:
-    """What would change the choice."""
+def change_of_mind(choice: Choice, rule: Rule, minutes: float | None = None) -> tuple[str, ...]:
+    """What would change the choice.
+
+    Args:
+        choice: the choice made.
+        rule: margin, confidence and thresholds.
+        minutes: that the blocks which would settle it take, where known.
+    """
     found: list[str] = []
     match choice.basis:
         case "only shape measured":
@@ -59,7 +72,7 @@ def change_of_mind(choice: Choice, rule: Rule) -> tuple[str, ...]:
                 "More readings: at the very least three blocks, better five, each with all cells in random order."
             )
         case "figures":
-            found.append(f"{capital(_more(choice.more_blocks))}.")
+            found.append(f"{capital(_more(choice.more_blocks, minutes))}.")
         case "shown":
             pass
     found += _other_margins(choice, rule)
@@ -77,9 +90,12 @@ def _lead(choice: Choice, rule: Rule) -> Iterator[str]:
         most = "as much as any" if choice.is_tied else "the most"
         yield f"{name} gives {most} with {threads}: {figure}."
     else:
-        behind = _against(log_ratio(choice.best, choice.chosen), f"the best, {sized(choice.best, choice.group)}")
+        estimate = log_ratio(choice.best, choice.chosen)
+        behind = _against(estimate, f"the best, {sized(choice.best, choice.group)}")
         smaller = ", and it is smaller" if choice.chosen.size[:2] < choice.best.size[:2] else ""
         within = f"within the margin of {format_percent(rule.margin)}"
+        if estimate.value < math.log1p(-rule.margin) - _ROUNDING:
+            within += f" when the best of {in_words(len(choice.group))} is allowed its share of luck"
         yield f"{name} gives {figure} with {threads}, {behind}: {within}{smaller}."
 
 
@@ -91,6 +107,8 @@ def _others(choice: Choice, rule: Rule) -> Iterator[str]:
         if other.size < chosen.size:
             ahead, behind = furthest_behind(other, choice.group)
             margin = f"more than the margin of {format_percent(rule.margin)}"
+            if behind.value >= math.log1p(-rule.margin) - _ROUNDING:
+                margin = f"near the margin of {format_percent(rule.margin)}, and the calmer shapes speak against it"
             size = "smaller" if other.size[:2] < chosen.size[:2] else "of the same size"
             yield f"{name} is {size}, but gives {_against(behind, f'shape {ahead.first.shape}')}: {margin}."
         else:
@@ -107,7 +125,7 @@ def _against(estimate: LogEstimate, other: str) -> str:
     return f"{changed} {'than' if changed.endswith((' more', ' less')) else 'as'} {other}"
 
 
-def _basis(choice: Choice, rule: Rule, family: int) -> str:
+def _basis(choice: Choice, rule: Rule, family: Family) -> str:
     match choice.basis:
         case "only shape measured":
             return "whether it is the right size cannot be said: no other shape was measured under this load."
@@ -117,44 +135,83 @@ def _basis(choice: Choice, rule: Rule, family: int) -> str:
                 return f"this holds on the figures alone: {lack}, so chance may have ordered them."
             return "this holds on the figures alone: they carry no uncertainty, so chance may have ordered them."
         case "shown":
-            correction = f", corrected for {in_words(family)} comparisons" if family > 1 else ""
-            return f"the intervals show it at {format_percent(rule.confidence)} confidence{correction}."
+            together = ", for all shapes and thread counts together" if family.pairs > 1 else ""
+            looks = " and over all looks at the run" if family.look is not None else ""
+            return f"the intervals show it at {format_percent(rule.confidence)} confidence{together}{looks}."
         case "figures":
-            allowed = listed([_allowed(doubt, choice) for doubt in choice.doubts[:2]])
+            allowed = _allowed(choice)
             settle = (
                 f"{count(choice.more_blocks, 'more block')} would decide"
                 if choice.more_blocks
                 else "it is close to the margin"
             )
-            return f"this holds on the figures; the interval still allows that {allowed}; {settle}."
+            return f"this holds on the figures, but the intervals still allow that {allowed}; {settle}."
 
 
-def _allowed(doubt: Doubt, choice: Choice) -> str:
-    behind = change(doubt.allows, whole=False).removesuffix(" less")
-    if doubt.kind == "short":
-        return f"it is {behind} behind {sized(doubt.other, choice.group)}"
-    falls = f"only {behind} behind the best" if doubt.allows < 1 else "not behind at all"
-    return f"{sized(doubt.other, choice.group)} is {falls} and would do"
+def _open(choice: Choice, rule: Rule, stakes: Sequence[Stake]) -> Iterator[str]:
+    """Between which shapes it is open, and what each of them costs."""
+    if len(choice.candidates) < 2 or not stakes:
+        return
+    named = listed([c.first.shape for c in choice.candidates], joint="or")
+    confidence, alone = format_percent(rule.confidence), ""
+    if choice.certainty is not None and choice.certainty >= _LEAST_CERTAIN:
+        sure = format_percent(_down(choice.certainty), 0)
+        alone = f"; that it is {choice.chosen.first.shape} can be said at {sure} confidence only"
+    yield f"at {confidence} confidence the right shape is {named}{alone}."
+    yield f"{'; '.join(_stake(stake, rule) for stake in stakes[:_FEW])}."
 
 
-def _more(blocks: int | None) -> str:
+def _stake(stake: Stake, rule: Rule) -> str:
+    takes = []
+    if stake.more_vcpus:
+        takes.append(count(stake.more_vcpus, "more vCPU"))
+    if stake.more_memory is not None and stake.more_memory > 0:
+        takes.append(f"{format_size(stake.more_memory)} more memory")
+    if stake.more_cost is not None and stake.more_cost > 0 and rule.price:
+        takes.append(f"{number(stake.more_cost)} more ({rule.price.unit})")
+    lost = format_percent(stake.may_lose)
+    lacks = "lacks nothing" if lost == "0 %" else f"may lack up to {lost} of the best throughput"
+    return f"shape {stake.shape} {f'takes {listed(takes)} and ' if takes else ''}{lacks}"
+
+
+def _down(share: float) -> float:
+    """Down to whole percents: no more certain than it is."""
+    return math.floor(share * 100 + 1e-9) / 100
+
+
+def _allowed(choice: Choice) -> str:
+    """What the intervals allow against the choice: ``it is 4 % behind shape two and 5 % behind shape four``."""
+    doubts = choice.doubts[:2]
+    short = [f"{_behind(doubt)} behind {sized(doubt.other, choice.group)}" for doubt in doubts if doubt.kind == "short"]
+    found = [f"it is {listed(short)}"] if short else []
+    for doubt in (doubt for doubt in doubts if doubt.kind == "smaller"):
+        falls = f"only {_behind(doubt)} behind the best" if doubt.allows < 1 else "not behind at all"
+        found.append(f"{sized(doubt.other, choice.group)} is {falls} and would do")
+    return listed(found)
+
+
+def _behind(doubt: Doubt) -> str:
+    return change(doubt.allows, whole=False).removesuffix(" less")
+
+
+def _more(blocks: int | None, minutes: float | None) -> str:
     if blocks is None:
         return (
             f"even {MOST_BLOCKS} blocks would hardly settle it, so close to the margin does it lie: "
             "set the margin to what really matters"
         )
     power = f"with {format_percent(POWER)} power, if difference and scatter stay as they are"
-    return f"about {count(blocks, 'more block')} would settle it ({power})"
+    time = f", {format_duration(60 * minutes)}," if minutes else ""
+    return f"about {count(blocks, 'more block')}{time} would settle it ({power})"
 
 
 def _other_margins(choice: Choice, rule: Rule) -> Iterator[str]:
     """The margins, tighter or wider, from which on another shape would be chosen."""
-    _, behind = furthest_behind(choice.chosen, choice.group)
-    margin = format_percent(1 - exp(behind.value))
-    if behind.value < 0 and margin != "0 %":
+    needed = {key: 1 - exp(level) for key, level in choice.levels.items()}
+    margin = format_percent(needed[choice.chosen.key])
+    if needed[choice.chosen.key] > 0 and margin != "0 %":
         yield f"A margin below {margin}: then shape {choice.chosen.first.shape} would not do."
     smaller = [c for c in choice.others if c.size < choice.chosen.size]
-    needed = {c.key: 1 - exp(furthest_behind(c, choice.group)[1].value) for c in smaller}
     if smaller:
         nearest = min(smaller, key=lambda c: needed[c.key])
         if rule.margin < needed[nearest.key] <= _WIDEST_MARGIN:

@@ -8,10 +8,12 @@ from itertools import groupby
 from orchestrator.core.measure.results import Record
 from orchestrator.core.verdict.cells import CellReadings
 from orchestrator.core.verdict.choice import Basis, choose, largest_mean
-from orchestrator.core.verdict.comparison import corrected, log_ratio
+from orchestrator.core.verdict.comparison import log_ratio
+from orchestrator.core.verdict.inference.family import Family
+from orchestrator.core.verdict.inference.uncertainty import exp
 from orchestrator.core.verdict.reasons import change_of_mind, reasons, sized
 from orchestrator.core.verdict.rule import Rule
-from orchestrator.core.verdict.uncertainty import exp
+from orchestrator.core.verdict.stake import Stake, stakes_of
 from orchestrator.core.verdict.words import capital, change, count, listed
 
 
@@ -20,7 +22,12 @@ class Recommendation(Record):
 
     ``ratio_to_best`` is its mean over that of the best shape; ``basis`` tells whether the intervals show it or only
     the figures speak for it; ``more_blocks`` how many further blocks would show it (``None``: nothing to settle, or
-    too many).
+    too many), ``more_minutes`` how long they would take, where the time of a block is known.
+
+    ``candidates`` are the shapes that cannot be excluded from being the right one, at the rule's confidence jointly
+    over all loads of the workload; the recommended one is among them. ``certainty`` is the largest confidence at which
+    it would be the only one; ``None`` where the figures carry no uncertainty. ``stakes`` holds what each candidate
+    costs, empty when there is one only.
     """
 
     workload: str
@@ -33,6 +40,10 @@ class Recommendation(Record):
     more_blocks: int | None
     reasons: tuple[str, ...]
     would_change: tuple[str, ...]
+    candidates: tuple[str, ...] = ()
+    certainty: float | None = None
+    more_minutes: float | None = None
+    stakes: tuple[Stake, ...] = ()
 
 
 class Fit(Record):
@@ -47,16 +58,21 @@ class Fit(Record):
     sentence: str
 
 
-def recommend(cells: Sequence[CellReadings], rule: Rule, family: int) -> Recommendation:
+def recommend(
+    cells: Sequence[CellReadings], rule: Rule, family: Family, block_s: float | None = None
+) -> Recommendation:
     """Recommend a shape for one load.
 
     Args:
         cells: one cell a shape, all with the same workload and threads.
-        rule: margin and confidence.
-        family: comparisons of shapes within this workload, which the intervals are corrected for.
+        rule: margin, thresholds and price.
+        family: of the comparisons of shapes within this workload.
+        block_s: seconds that one more block takes, where known.
     """
-    choice = choose(cells, margin=rule.margin, confidence=corrected(rule.confidence, family))
-    chosen = choice.chosen.first
+    choice = choose(cells, margin=rule.margin, family=family)
+    chosen, more = choice.chosen.first, choice.more_blocks
+    minutes = more * block_s / 60 if more is not None and block_s is not None else None
+    stakes = stakes_of(choice, rule)
     return Recommendation(
         workload=chosen.workload,
         threads=chosen.threads,
@@ -65,14 +81,25 @@ def recommend(cells: Sequence[CellReadings], rule: Rule, family: int) -> Recomme
         best=choice.best.first.shape,
         ratio_to_best=1.0 if choice.chosen.key == choice.best.key else exp(log_ratio(choice.best, choice.chosen).value),
         basis=choice.basis,
-        more_blocks=choice.more_blocks,
-        reasons=reasons(choice, rule, family),
-        would_change=change_of_mind(choice, rule),
+        more_blocks=more,
+        reasons=reasons(choice, rule, family, stakes),
+        would_change=change_of_mind(choice, rule, minutes),
+        candidates=tuple(c.first.shape for c in choice.candidates),
+        certainty=choice.certainty,
+        more_minutes=minutes,
+        stakes=stakes,
     )
 
 
-def fit(cells: Sequence[CellReadings], recommendations: Sequence[Recommendation]) -> Fit | None:
+def fit(
+    cells: Sequence[CellReadings], recommendations: Sequence[Recommendation], *, several: bool = False
+) -> Fit | None:
     """Over all loads of one workload: which size goes with which threads, and which pair gives the most.
+
+    Args:
+        cells: of the workload.
+        recommendations: one for each of its thread counts.
+        several: whether there are other workloads, so that this one has to be named.
 
     Returns:
         ``None`` when there is only one thread count, so nothing to fit.
@@ -91,8 +118,13 @@ def fit(cells: Sequence[CellReadings], recommendations: Sequence[Recommendation]
         )
         sentence = capital(start) + _ranking(best, chosen)
     else:
-        start = "Size and threads must fit each other: " if len(runs) > 1 else "The same size fits every thread count: "
-        sentence = start + listed(advice) + ". " + _ranking(best, chosen)
+        of = f" of {best.first.workload}" if several else ""
+        start = (
+            f"Size and threads{of} must fit each other"
+            if len(runs) > 1
+            else f"The same size fits every thread count{of}"
+        )
+        sentence = f"{start}: " + listed(advice) + ". " + _ranking(best, chosen)
     return Fit(workload=best.first.workload, shape=best.first.shape, threads=best.first.threads, sentence=sentence)
 
 

@@ -7,8 +7,9 @@ from collections.abc import Iterator, Sequence
 from orchestrator.core.verdict.cells import CellReadings
 from orchestrator.core.verdict.comparison import Comparison
 from orchestrator.core.verdict.evidence import Evidence
+from orchestrator.core.verdict.outliers import outliers
 from orchestrator.core.verdict.rule import Rule
-from orchestrator.core.verdict.words import capital, count, in_words, number, ordinal, rate, span
+from orchestrator.core.verdict.words import capital, change, count, in_words, number, ordinal, rate, span
 from orchestrator.units import format_percent
 
 #: Three shares rounded to whole percents can miss 100 by one and a half.
@@ -28,6 +29,7 @@ def remarks(
     yield from _not_measured(cells, evidence)
     yield from _growth(cells, comparisons, rule)
     yield from _same_figure(cells)
+    yield from _outliers(cells)
     yield from _missing_blocks(cells, comparisons)
 
 
@@ -42,7 +44,7 @@ def _single_readings(cells: Sequence[CellReadings]) -> Iterator[str]:
         yield f"One reading a cell carries no uncertainty: {lesson}."
     elif single:
         names = ", ".join(_label(c) for c in single[:_FEW]) + (", and others" if len(single) > _FEW else "")
-        if all(c.noise is not None and c.by_block is not None for c in single):
+        if all(c.scatter is not None for c in single):
             lesson = (
                 "it has no interval of its own; comparisons with it take their scatter from cells that were repeated"
             )
@@ -90,10 +92,8 @@ def _were(number_of_things: int) -> str:
 
 def _growth(cells: Sequence[CellReadings], comparisons: Sequence[Comparison], rule: Rule) -> Iterator[str]:
     """What more vCPUs bought when each got a thread of its own."""
-    by_key = {c.key: c for c in cells}
-    for found in comparisons:
-        if found.question != "growth":
-            continue
+    by_key, several = {c.key: c for c in cells}, len({c.first.workload for c in cells}) > 1
+    for found in (comparison for comparison in comparisons if comparison.question == "growth"):
         base = by_key[found.workload, found.base_threads, found.base_shape].estimate(rule.confidence)
         new = by_key[found.workload, found.new_threads, found.new_shape].estimate(rule.confidence)
         if new.vcpus == base.vcpus + 1:
@@ -104,7 +104,8 @@ def _growth(cells: Sequence[CellReadings], comparisons: Sequence[Comparison], ru
         figures = f"{after} on {new.shape} against {before} on {base.shape}"
         if found.low is not None and found.high is not None:
             figures += f"; interval {span(found.low, found.high)}"
-        yield capital(f"{what} {_bought(found)} ({figures}).")
+        under = f" under {found.workload}" if several else ""
+        yield capital(f"{what} {_bought(found)}{under} ({figures}).")
 
 
 def _bought(found: Comparison) -> str:
@@ -121,6 +122,20 @@ def _same_figure(cells: Sequence[CellReadings]) -> Iterator[str]:
             readings = f"{in_words(len(cell.observations))} readings of {_label(cell)}"
             hidden = "rounding (or copying) hides their scatter, so the intervals are too narrow"
             yield f"All {readings} are the same figure: {hidden}."
+
+
+def _outliers(cells: Sequence[CellReadings]) -> Iterator[str]:
+    """Trials far from what cell and block lead to expect."""
+    found = outliers(cells)
+    for one in found[:_FEW]:
+        block = f" in block {one.block}" if one.block is not None else ""
+        off = change(one.ratio, whole=False)
+        yield (
+            f"{f'The trial{block}' if block else 'A reading'} of {_label(one.cell)} gave {off} than the other trials "
+            "lead to expect, too far for chance: it counts all the same, but look at what happened to it."
+        )
+    if (rest := len(found) - _FEW) > 0:
+        yield f"{capital(count(rest, 'more trial'))} {'lies' if rest == 1 else 'lie'} as far off."
 
 
 def _missing_blocks(cells: Sequence[CellReadings], comparisons: Sequence[Comparison]) -> Iterator[str]:

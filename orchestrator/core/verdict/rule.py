@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from orchestrator.core.record.run import RunRecord
+from orchestrator.core.verdict.inference.sequential import looks
+from orchestrator.core.verdict.price import Price, price_in
 from orchestrator.units import PERIODS
 
 #: Stands beside every threshold that no published source backs.
@@ -21,6 +25,9 @@ class Rule:
         per: the period that sentences speak in: ``second``, ``minute`` or ``hour``.
         wait: from which share of its time a vCPU's waiting is worth a word (common practice, no published source).
         idle: from which share of its time a vCPU counts as idle (common practice, no published source).
+        price: of vCPUs and memory; ``None`` where nothing is to be said of cost.
+        looks: after how many blocks the evidence was looked at, of a run that ends as soon as it decides: every
+            interval is widened so that those of all looks hold together. ``None`` where the number was fixed.
     """
 
     margin: float = 0.03
@@ -28,6 +35,8 @@ class Rule:
     per: str = "second"
     wait: float = 0.05
     idle: float = 0.90
+    price: Price | None = None
+    looks: tuple[int, ...] | None = None
 
     def __post_init__(self) -> None:
         if not 0 < self.margin < 1:
@@ -39,6 +48,23 @@ class Rule:
 
 
 def rule_of(record: RunRecord, per: str = "second") -> Rule:
-    """The rule that a run's plan declared."""
+    """The rule that a run's plan declared; of a plan stored before it could declare something, the usual."""
     decide = record.plan["decide"]
-    return Rule(margin=float(decide["margin"]), confidence=float(decide["confidence"]), per=per)
+    return Rule(
+        margin=float(decide["margin"]),
+        confidence=float(decide["confidence"]),
+        per=per,
+        wait=float(decide.get("wait", Rule.wait)),
+        idle=float(decide.get("idle", Rule.idle)),
+        price=price_in(record.plan),
+        looks=_looks_in(record.plan),
+    )
+
+
+def _looks_in(plan: Mapping[str, Any]) -> tuple[int, ...] | None:
+    """When a run of this plan is looked at; ``None`` where the plan fixes the number of blocks."""
+    blocks = plan.get("design", {}).get("blocks")
+    if not isinstance(blocks, Mapping):
+        return None
+    least, most = (blocks.get(f"at_{end}", blocks.get(f"at-{end}")) for end in ("least", "most"))
+    return looks(int(least), int(most)) if least is not None and most is not None else None

@@ -118,7 +118,7 @@ def test_a_counter_that_one_vcpu_lacks_is_unavailable_for_the_guest() -> None:
 def test_unsteady_and_failed_trials_are_remarked_with_their_reasons() -> None:
     trials = [
         trial(1, "one", 1, 40.0),
-        trial(2, "one", 2, 39.0, outcome="unsteady", reason="throughput drifts by 8 %."),
+        trial(2, "one", 2, 39.0, outcome="unsteady", reason="not steady: throughput drifts by 8 %."),
         trial(3, "one", 3, None, outcome="failed", failed_stage="start", fault="guest", reason="no answer in 60 s"),
         trial(4, "two", 1, 41.0),
     ]

@@ -10,8 +10,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from orchestrator.core.verdict.power import MOST_BLOCKS, POWER, blocks_to_clear, blocks_to_hold, chance_beyond
-from orchestrator.core.verdict.uncertainty import LogEstimate, Scatter, student
+from orchestrator.core.verdict.inference.power import (
+    MOST_BLOCKS,
+    POWER,
+    blocks_to_clear,
+    blocks_to_hold,
+    chance_beyond,
+    chance_to_decide,
+)
+from orchestrator.core.verdict.inference.uncertainty import LogEstimate, Scatter, student
 
 
 def estimate(value: float, sd: float, blocks: int = 5) -> LogEstimate:
@@ -87,3 +94,34 @@ def test_no_scatter_needs_two_blocks() -> None:
 def test_enormous_effects_stay_certain(effect: float) -> None:
     assert chance_beyond(effect, Scatter(1.0, 1.0), 5, 0.95) == 1.0
     assert chance_beyond(-effect, Scatter(1.0, 1.0), 5, 0.95) == 0.0
+
+
+@pytest.mark.parametrize(("value", "sd"), [(0.0, 0.008), (0.004, 0.01), (0.012, 0.02), (0.03, 0.02), (-0.03, 0.02)])
+def test_the_chance_to_decide_is_that_of_the_blocks_to_come(value: float, sd: float) -> None:
+    """Four blocks seen, ten in the end: truths drawn as uncertain as the four leave them, then six more blocks each."""
+    rng, bound = np.random.default_rng(5), 0.02
+    truth = value + stats.t.rvs(3, size=60_000, random_state=rng) * sd / 2
+    # The scatter stays as it is, so only the mean of the blocks to come is drawn.
+    later = truth + rng.normal(0, sd / math.sqrt(6), truth.size)
+    mean, half = (4 * value + 6 * later) / 10, student(0.975, 9) * sd / math.sqrt(10)
+    decided = (np.abs(mean) > half) | (np.abs(mean) + half <= bound)
+    found = chance_to_decide(estimate(value, sd, 4), bound, 0.975, 10)
+    assert found == pytest.approx(decided.mean(), abs=0.06)
+
+
+@given(st.floats(-0.1, 0.1), st.floats(0.0005, 0.1), st.integers(3, 9), st.floats(0.001, 0.1))
+def test_the_chance_to_decide_is_one_and_the_same_for_both_directions(
+    value: float, sd: float, blocks: int, bound: float
+) -> None:
+    one, two = (chance_to_decide(estimate(sign * value, sd, blocks), bound, 0.95, 10) for sign in (1, -1))
+    assert one is not None
+    assert 0 <= one <= 1
+    assert one == pytest.approx(two, abs=1e-9)
+
+
+def test_at_the_end_the_interval_itself_tells() -> None:
+    assert chance_to_decide(estimate(0.05, 0.01), 0.02, 0.95, 5) == 1.0
+    assert chance_to_decide(estimate(0.01, 0.01), 0.02, 0.95, 5) == 0.0
+    assert chance_to_decide(estimate(0.0, 0.001), 0.02, 0.95, 5) == 1.0
+    assert chance_to_decide(LogEstimate(0.1, 1), 0.02, 0.95, 5) is None
+    assert chance_to_decide(estimate(0.05, 0.0, 4), 0.02, 0.95, 5) == 1.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -10,16 +11,22 @@ import pytest
 from hypothesis import given
 from verdict_cases import Truth, blocks, experiments, observe
 
-from orchestrator.core.verdict.cells import Shares, cells_of
-from orchestrator.core.verdict.choice import choose, largest_mean, smallest_adequate
+from orchestrator.core.verdict.cells import Observation, Shares, cells_of
+from orchestrator.core.verdict.choice import choose, largest_mean
+from orchestrator.core.verdict.comparison import family_of
 from orchestrator.core.verdict.recommendation import Recommendation, recommend
 from orchestrator.core.verdict.rule import Rule
 
 RULE = Rule(margin=0.03, confidence=0.95, per="minute")
 
 
+def advise(seen: Sequence[Observation], rule: Rule = RULE) -> Recommendation:
+    cells = cells_of(seen)
+    return recommend(cells, rule, family_of(cells, rule.confidence))
+
+
 def recommended(truth: Truth, *, k: int = 5, sd: float = 0.002, seed: int = 1, rule: Rule = RULE) -> Recommendation:
-    return recommend(cells_of(blocks(truth, k=k, sd=sd, seed=seed)), rule, 1)
+    return advise(blocks(truth, k=k, sd=sd, seed=seed), rule)
 
 
 def text(found: Recommendation) -> str:
@@ -55,14 +62,14 @@ def test_exactly_on_the_margin_is_within_it() -> None:
 
 def test_equal_shapes_lead_to_the_smallest() -> None:
     group = cells_of([observe("four", 1, 50), observe("one", 1, 50), observe("two", 1, 50)])
-    assert smallest_adequate(group, 0.03).first.shape == "one"
+    assert choose(group, margin=0.03, family=family_of(group, 0.95)).chosen.first.shape == "one"
     assert largest_mean(group).first.shape == "one"
 
 
 def test_memory_counts_when_vcpus_are_equal() -> None:
     lean = observe("two", 1, 99)
     rich = replace(lean, shape="rich", memory=4 * 2**30, throughput_per_s=100)
-    found = recommend(cells_of([rich, lean]), RULE, 1)
+    found = advise([rich, lean])
     assert found.shape == "two"
     assert "Shape two (2 vCPUs, 1 GiB) gives 5940 a minute" in text(found)
     assert "shape rich (2 vCPUs, 4 GiB)" in text(found)
@@ -72,7 +79,7 @@ def test_figures_that_are_not_shown_say_what_the_interval_allows_and_how_many_bl
     found = recommended({("one", 1): 99, ("two", 1): 100}, k=3, sd=0.02, seed=5)
     assert found.basis == "figures"
     assert found.more_blocks is not None
-    assert "still allows that" in text(found)
+    assert "still allow that" in text(found)
     assert "would decide" in text(found)
     assert any("with 90 % power" in line for line in found.would_change)
 
@@ -82,7 +89,7 @@ def test_a_smaller_shape_that_may_do_is_a_doubt() -> None:
     seen = [observe("one", 1, r, b) for b, r in enumerate((90, 99, 94), 1)] + [
         observe("two", 1, 100, b) for b in (1, 2, 3)
     ]
-    found = recommend(cells_of(seen), RULE, 1)
+    found = advise(seen)
     assert (found.shape, found.basis) == ("two", "figures")
     assert "shape one (1 vCPU) is not behind at all and would do" in text(found)
 
@@ -92,7 +99,7 @@ def test_too_close_to_the_margin_is_said_and_not_counted() -> None:
     logs = rng.normal(0, 0.02, 6)
     rates = 97.0 * np.exp(logs - logs.mean())
     seen = [o for b, r in enumerate(rates, 1) for o in (observe("one", 1, float(r), b), observe("two", 1, 100, b))]
-    found = recommend(cells_of(seen), RULE, 1)
+    found = advise(seen)
     assert (found.basis, found.more_blocks) == ("figures", None)
     assert "close to the margin" in text(found)
 
@@ -145,7 +152,7 @@ def cells_with(shares: dict[str, tuple[Shares, ...]], cost: dict[str, float] | N
             seen.append(
                 observe(shape, 1, 100 + block, block, shares=average, per_vcpu=per_vcpu, cost=(cost or {}).get(shape))
             )
-    return recommend(cells_of(seen), RULE, 1)
+    return advise(seen)
 
 
 def test_an_idle_second_vcpu_is_named() -> None:
@@ -185,9 +192,8 @@ def test_waiting_is_named_with_its_threshold_as_common_practice() -> None:
 
 def test_the_threshold_can_be_set() -> None:
     seen = [observe("one", 1, 100, b, shares=Shares(run=0.9, wait=0.08, idle=0.02)) for b in (1, 2)]
-    cells = cells_of(seen)
-    assert any("waits for" in line for line in recommend(cells, Rule(), 1).reasons)
-    assert not any("waits for" in line for line in recommend(cells, Rule(wait=0.1), 1).reasons)
+    assert any("waits for" in line for line in advise(seen, Rule()).reasons)
+    assert not any("waits for" in line for line in advise(seen, Rule(wait=0.1)).reasons)
 
 
 def test_cpu_time_of_an_operation_is_set_beside_the_other_shapes() -> None:
@@ -221,7 +227,7 @@ def test_the_choice_is_always_one_of_the_cells_and_never_larger_than_the_best(se
     for cell in cells_of(seen):
         loads.setdefault(cell.first.threads, []).append(cell)
     for group in loads.values():
-        choice = choose(group, margin=0.03, confidence=0.95)
+        choice = choose(group, margin=0.03, family=family_of(group, 0.95))
         assert choice.chosen in choice.group
         assert choice.chosen.size <= choice.best.size
         assert bool(choice.doubts) == (choice.basis == "figures")

@@ -10,7 +10,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from orchestrator.core.verdict.uncertainty import BlockNoise, block_noise, exp, independent, mean_of, paired, student
+from orchestrator.core.verdict.inference.uncertainty import (
+    exp,
+    independent,
+    mean_of,
+    paired,
+    student,
+)
 
 # Cushny & Peebles 1905, hours of extra sleep under two drugs, the data of Student 1908. The results of both t-tests are
 # those in R's documentation of t.test and sleep; remembered, and computed again here with SciPy.
@@ -129,80 +135,3 @@ def test_nominal_coverage_is_kept_for_any_number_of_blocks(scatter: float) -> No
             low, high = paired(base, new).interval(0.95) or (0, 0)
             hits += low <= 0.04 <= high
         assert hits / 2000 == pytest.approx(0.95, abs=0.015)
-
-
-# Yates 1935, peas under N, P and K in six blocks of four plots out of eight treatments: R's data set npk, remembered;
-# the residual mean square in R's documentation of it (15.44 on 12 degrees of freedom, sum of squares 185.29) comes out.
-PEAS = {
-    1: {"pk": 49.5, "np": 62.8, "": 46.8, "nk": 57.0},
-    2: {"n": 59.8, "npk": 58.5, "k": 55.5, "p": 56.0},
-    3: {"p": 62.8, "npk": 55.8, "n": 69.5, "k": 55.0},
-    4: {"n": 62.0, "npk": 48.8, "k": 45.5, "p": 44.2},
-    5: {"np": 52.0, "": 51.5, "nk": 49.8, "pk": 48.8},
-    6: {"nk": 57.2, "np": 59.0, "pk": 53.2, "": 56.0},
-}
-
-
-def test_block_noise_matches_the_published_analysis_with_blocks_missing() -> None:
-    treatments = sorted({treatment for plots in PEAS.values() for treatment in plots})
-    found = block_noise([{b: plots[t] for b, plots in PEAS.items() if t in plots} for t in treatments])
-    assert found is not None
-    assert (found.df, found.blocks) == (12, 6)
-    assert found.variance == pytest.approx(15.44, abs=0.005)
-    assert found.variance * found.df == pytest.approx(185.29, abs=0.005)
-
-
-def test_of_two_cells_the_design_knows_no_more_than_the_pair() -> None:
-    base, new = dict(enumerate(DRUG_1)), dict(enumerate(DRUG_2))
-    together, alone = paired(base, new, block_noise([base, new])), paired(base, new)
-    assert together.df == pytest.approx(alone.df)
-    assert together.interval(0.95) == pytest.approx(alone.interval(0.95))
-
-
-def test_more_cells_lend_their_degrees_of_freedom() -> None:
-    rng = np.random.default_rng(3)
-    cells = [dict(enumerate(rng.normal(0, 0.01, 3))) for _ in range(6)]
-    noise = block_noise(cells)
-    assert noise is not None
-    assert noise.df == 10
-    widths = {
-        known: [_width(paired(a, b, noise if known else None)) for a in cells for b in cells if a is not b]
-        for known in (True, False)
-    }
-    assert np.median(widths[True]) < 0.5 * np.median(widths[False])
-
-
-def _width(estimate: object) -> float:
-    low, high = estimate.interval(0.997) or (0.0, 0.0)  # type: ignore[attr-defined]
-    return float(high - low)
-
-
-@pytest.mark.parametrize(("noisy", "most"), [(1.0, 5.0), (4.0, 7.5)])
-def test_a_cell_that_scatters_more_is_not_taken_for_a_calm_one(noisy: float, most: float) -> None:
-    """Six equal cells, three blocks, one cell scattering four times as much: family-wise error of 15 intervals.
-
-    A simulation of 4,000 with NumPy alone gives 2.1 % and 6.3 % (pooled variance alone: 3.1 % and 10.9 %); the binomial
-    sd at 500 is 0.6 and 1.1 points.
-    """
-    rng, missed = np.random.default_rng(11), 0
-    for _ in range(500):
-        logs = rng.normal(0, 0.01, (6, 3)) * np.array([noisy, 1, 1, 1, 1, 1])[:, np.newaxis]
-        cells = [dict(enumerate(row.tolist())) for row in logs]
-        noise = block_noise(cells)
-        bounds = [paired(cells[a], cells[b], noise).interval(1 - 0.05 / 15) for a in range(6) for b in range(a + 1, 6)]
-        missed += any(found is None or not found[0] <= 0 <= found[1] for found in bounds)
-    assert 100 * missed / 500 <= most
-
-
-def test_without_a_degree_of_freedom_there_is_no_noise() -> None:
-    assert block_noise([]) is None
-    assert block_noise([{1: 2.0}, {1: 3.0}]) is None
-    assert block_noise([{1: 2.0, 2: 2.5}, {3: 3.0}]) is None
-
-
-def test_one_common_block_is_enough_where_the_others_tell_the_scatter() -> None:
-    noise = BlockNoise(0.0004, 8, 5)
-    found = paired({1: 1.0}, {1: 1.1, 2: 1.3}, noise)
-    assert (found.readings, found.df) == (1, 8)
-    assert found.error == pytest.approx(math.sqrt(2 * 0.0004))
-    assert paired({1: 1.0}, {2: 1.3}, noise).error is None

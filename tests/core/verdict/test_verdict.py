@@ -18,6 +18,8 @@ from orchestrator.core.verdict.rule import Rule
 from orchestrator.core.verdict.verdict import Verdict, verdict
 
 MINUTE = Rule(per="minute")
+#: Each example reaches a whole verdict, or two.
+WHOLE = settings(max_examples=40, deadline=None)
 
 
 @pytest.fixture(scope="module")
@@ -191,7 +193,7 @@ def test_contradictions_are_refused() -> None:
         cells_of([observe("one", 1, 10, 1), replace(observe("one", 1, 11, 2), vcpus=2)])
 
 
-@settings(deadline=None)
+@WHOLE
 @given(experiments(), st.randoms(use_true_random=False))
 def test_the_order_of_observations_changes_nothing(seen: list[Observation], chance: random.Random) -> None:
     shuffled = list(seen)
@@ -199,6 +201,7 @@ def test_the_order_of_observations_changes_nothing(seen: list[Observation], chan
     assert verdict(evidence(shuffled)) == verdict(evidence(seen))
 
 
+@WHOLE
 @given(experiments(), st.permutations([1, 2, 3, 4, 5]))
 def test_the_numbers_of_the_blocks_change_nothing(seen: list[Observation], order: list[int]) -> None:
     renamed = [replace(o, block=order[(o.block or 1) - 1] * 10) for o in seen]
@@ -209,6 +212,7 @@ def test_the_numbers_of_the_blocks_change_nothing(seen: list[Observation], order
     assert [(r.shape, r.basis) for r in after.recommendations] == [(r.shape, r.basis) for r in before.recommendations]
 
 
+@WHOLE
 @given(experiments(), st.sampled_from([2.0, 64.0, 1 / 1024]))
 def test_the_unit_of_throughput_leaves_ratios_and_words_alone(seen: list[Observation], factor: float) -> None:
     """Powers of two, so that scaling itself is exact; logarithms still round, hence the tolerance."""
@@ -221,6 +225,7 @@ def test_the_unit_of_throughput_leaves_ratios_and_words_alone(seen: list[Observa
     assert [r.shape for r in after.recommendations] == [r.shape for r in before.recommendations]
 
 
+@WHOLE
 @given(st.floats(0.001, 0.05), st.floats(1.5, 4.0))
 def test_more_scatter_widens_every_interval(sd: float, factor: float) -> None:
     truth = {("one", 1): 100, ("two", 1): 103, ("two", 2): 180}
@@ -232,6 +237,7 @@ def test_more_scatter_widens_every_interval(sd: float, factor: float) -> None:
     assert all(wide > narrow for wide, narrow in zip(widths(sd * factor), widths(sd), strict=True))
 
 
+@WHOLE
 @given(experiments())
 def test_every_verdict_is_plain_finite_json_and_whole_sentences(seen: list[Observation]) -> None:
     found = verdict(evidence(seen))
@@ -245,6 +251,7 @@ def test_every_verdict_is_plain_finite_json_and_whole_sentences(seen: list[Obser
     )
 
 
+@WHOLE
 @given(experiments(least_blocks=2))
 def test_the_interval_holds_the_ratio_and_the_word_follows_from_it(seen: list[Observation]) -> None:
     for found in verdict(evidence(seen)).comparisons:

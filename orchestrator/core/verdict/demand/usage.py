@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from orchestrator.core.verdict.cells import CellEstimate
+from orchestrator.core.verdict.cells import CellEstimate, CellReadings
+from orchestrator.core.verdict.demand.cpu_cost import cost_ratio, cost_scatter
+from orchestrator.core.verdict.inference.uncertainty import exp
 from orchestrator.core.verdict.rule import COMMON_PRACTICE, Rule
-from orchestrator.core.verdict.words import capital, change, column, count, listed, number, ordinal
+from orchestrator.core.verdict.words import capital, change, column, count, listed, number, ordinal, span
 from orchestrator.units import format_percent
 
 #: More shapes than these few in one sentence would hide the ones that matter.
 _FEW = 4
+#: An interval of logs narrower than this is rounding.
+_NO_SCATTER = 1e-9
 
 
-def usage(chosen: CellEstimate, others: Sequence[CellEstimate], rule: Rule) -> Iterator[str]:
+def usage(chosen: CellReadings, others: Sequence[CellReadings], rule: Rule) -> Iterator[str]:
     """Everything the counters say about a load's shapes.
 
     Args:
@@ -21,12 +25,13 @@ def usage(chosen: CellEstimate, others: Sequence[CellEstimate], rule: Rule) -> I
         others: the other shapes under the same load.
         rule: its thresholds.
     """
-    if text := shares_text(chosen):
-        yield f"{'Its vCPU' if chosen.vcpus == 1 else 'On average its vCPUs'} {text} of the time."
-    for cell in (chosen, *others[:_FEW]):
+    mine, *theirs = (cell.estimate(rule.confidence) for cell in (chosen, *others))
+    if text := shares_text(mine):
+        yield f"{'Its vCPU' if mine.vcpus == 1 else 'On average its vCPUs'} {text} of the time."
+    for cell in (mine, *theirs[:_FEW]):
         yield from _idle(cell, rule)
-    yield from _waiting([chosen, *others], rule)
-    yield from _cost(chosen, others)
+    yield from _waiting([mine, *theirs], rule)
+    yield from _cost(chosen, others, rule)
 
 
 def worst_wait(cell: CellEstimate) -> float:
@@ -88,11 +93,28 @@ def _waiting(cells: Sequence[CellEstimate], rule: Rule) -> Iterator[str]:
         )
 
 
-def _cost(chosen: CellEstimate, others: Sequence[CellEstimate]) -> Iterator[str]:
+def _cost(chosen: CellReadings, others: Sequence[CellReadings], rule: Rule) -> Iterator[str]:
     """CPU time of an operation beside the other shapes': what more vCPUs cost for the same work."""
-    mine = chosen.cpu_seconds_per_operation
+    mine = chosen.estimate(rule.confidence).cpu_seconds_per_operation
     if not mine:
         return
-    known = [(o.shape, o.cpu_seconds_per_operation) for o in others if o.cpu_seconds_per_operation]
-    beside = [f"{cost(theirs)} on {shape} ({change(theirs / mine, whole=True)})" for shape, theirs in known[:_FEW]]
-    yield f"An operation costs {listed([f'{cost(mine)} of CPU time on shape {chosen.shape}', *beside])}."
+    estimates = [(other, other.estimate(rule.confidence).cpu_seconds_per_operation) for other in others]
+    known = [(other, theirs) for other, theirs in estimates if theirs][:_FEW]
+    scatter = cost_scatter([chosen, *others])
+    # Each is held against the chosen one, and they are to hold together (Bonferroni, as in Dunn 1961).
+    each = 1 - (1 - rule.confidence) / max(1, len(known))
+    beside = []
+    for other, theirs in known:
+        estimate = cost_ratio(chosen, other, scatter)
+        bounds = estimate.interval(each) if estimate is not None else None
+        beside.append(f"{cost(theirs)} on {other.first.shape} ({_changed(theirs / mine, bounds)})")
+    yield f"An operation costs {listed([f'{cost(mine)} of CPU time on shape {chosen.first.shape}', *beside])}."
+
+
+def _changed(ratio: float, logs: tuple[float, float] | None) -> str:
+    """``25 % more``; with an interval ``2.1 % more, +1.8 % to +2.4 %``, or that the difference is within chance."""
+    if logs is None or logs[1] - logs[0] < _NO_SCATTER:
+        return change(ratio, whole=True)
+    low, high = exp(logs[0]), exp(logs[1])
+    changed, bounds = change(ratio, whole=False), span(low, high)
+    return f"{changed}, within what trials scatter: {bounds}" if low <= 1 <= high else f"{changed}, {bounds}"

@@ -1,0 +1,1 @@
+"""What an operation takes of a vCPU's time, and where the lost time went."""

@@ -1,0 +1,1 @@
+"""Estimates on logarithms, their scatter, and the error rates of many comparisons and many looks."""
