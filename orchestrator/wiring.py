@@ -23,7 +23,6 @@ from orchestrator.core.design.trials import ORDER_RULE, Trial, trials
 from orchestrator.core.record.run import Environment, RunRecord, StoredRun, planned
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.engine.beforehand import look_first, refuse_left_behind, refuse_loginless
-from orchestrator.engine.check_plan import Forecast, forecast
 from orchestrator.engine.news import Notice
 from orchestrator.engine.ports import (
     Clock,
@@ -36,7 +35,6 @@ from orchestrator.engine.ports import (
     TrialData,
     WorkloadFiles,
 )
-from orchestrator.engine.run_plan import refuse_unmarked
 from orchestrator.errors import StoreError
 from orchestrator.units import utc_text
 
@@ -44,8 +42,11 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from orchestrator.adapters.store.folder import FolderStore
+    from orchestrator.core.measure.method import Step
+    from orchestrator.core.verdict.minutes import TimeUse
     from orchestrator.core.verdict.verdict import Verdict
     from orchestrator.engine.bench import Bench
+    from orchestrator.engine.check_plan import Forecast
     from orchestrator.engine.probe import Readiness
     from orchestrator.sandbox.settings import Say, Settings
     from orchestrator.sandbox.status import Status
@@ -101,12 +102,15 @@ def load_plan(plan: Path, lab: Path | None) -> Loaded:
 
 def forecast_of(loaded: Loaded) -> Forecast:
     """What a plan would do."""
+    from orchestrator.engine.check_plan import forecast
+
     return forecast(loaded.plan, loaded.lab, drivers()[loaded.driver].switch)
 
 
 def probe_of(loaded: Loaded) -> list[Readiness]:
     """Readiness of the lab, line by line."""
     from orchestrator.engine.probe import probe
+    from orchestrator.engine.run_plan import refuse_unmarked
 
     refuse_unmarked(loaded.plan, loaded.lab)
     bench = _bench(loaded, _open(loaded), _Silent(), Interrupts(lambda _text: None), {})
@@ -143,7 +147,7 @@ class _Job:
     equipment: Equipment
     screen: Screen
 
-    def go(self, writer: RunWriter, done: frozenset[str]) -> str:
+    def go(self, writer: RunWriter, done: Sequence[TrialRecord]) -> str:
         """Run what is not done yet; returns the run's id. An interrupt has been dealt with when this returns."""
         from orchestrator.adapters.report import progress
         from orchestrator.engine.run_plan import Run
@@ -167,6 +171,7 @@ class _Job:
 def run_new(loaded: Loaded, store: str, screen: Screen) -> str:
     """Begin a run and see it through; returns its id."""
     from orchestrator.adapters.workload_files import collect
+    from orchestrator.engine.run_plan import refuse_unmarked
 
     refuse_unmarked(loaded.plan, loaded.lab)
     loads = collect(loaded.plan, loaded.plan_path.parent)
@@ -180,7 +185,7 @@ def run_new(loaded: Loaded, store: str, screen: Screen) -> str:
     described = look_first(loaded.plan, equipment.hypervisor)
     now = utc_text((equipment.clock or SystemClock()).now())
     writer = kept.create(_record(loaded, inputs, described.kind, now), inputs)
-    return _Job(loaded, loads, equipment, screen).go(writer, frozenset())
+    return _Job(loaded, loads, equipment, screen).go(writer, ())
 
 
 def run_again(run: str, store: str, screen: Screen) -> str:
@@ -190,7 +195,7 @@ def run_again(run: str, store: str, screen: Screen) -> str:
     equipment = _open(loaded)
     done = {trial.id: trial for trial in stored.trials}
     _skip_done(equipment, trials(loaded.plan), done)
-    return _Job(loaded, _kept_loads(loaded, inputs), equipment, screen).go(writer, frozenset(done))
+    return _Job(loaded, _kept_loads(loaded, inputs), equipment, screen).go(writer, stored.trials)
 
 
 def _skip_done(equipment: Equipment, ordered: Sequence[Trial], done: Mapping[str, TrialRecord]) -> None:
@@ -304,11 +309,15 @@ class RunView:
     verdict: Verdict
     environment: Environment | None
     problems: list[str]
+    time: tuple[TimeUse, ...]
+    explanation: tuple[Step, ...]
 
 
-def run_view(run: str, store: str, per: str) -> RunView:
-    """A run of the store by id, beginning of one, or ``last``, judged by its plan's rule."""
-    from orchestrator.engine.judge import verdict_of
+def run_view(run: str, store: str, per: str, *, explain: bool = False) -> RunView:
+    """A run of the store by id, beginning of one, or ``last``, judged by its plan's rule; how, if that is wanted."""
+    from orchestrator.core.verdict.minutes import spent_time
+    from orchestrator.core.verdict.rule import rule_of
+    from orchestrator.engine.judge import evidence_of, explained, verdict_of
 
     folder = _folder_store(store)
     stored = folder.find(run)
@@ -319,7 +328,10 @@ def run_view(run: str, store: str, per: str) -> RunView:
     except StoreError as error:
         # The trials and the verdict stand without it.
         problems = [*problems, str(error)]
-    return RunView(stored, verdict_of(stored, per=per), environment, problems)
+    rule = rule_of(stored.record, per)
+    reached = verdict_of(stored, per=per)
+    steps = explained(evidence_of(stored), rule, reached) if explain else ()
+    return RunView(stored, reached, environment, problems, spent_time(stored.trials, rule), steps)
 
 
 def trial_view(run: str, trial: str, store: str) -> tuple[StoredRun, TrialRecord, TrialData, list[str]]:

@@ -24,6 +24,9 @@ per_option = click.option(
     help="Period of the rates that are shown.",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON value for programs instead of text.")
+explain_option = click.option(
+    "--explain", is_flag=True, help="Also tell how the answer was reached: each step, its figures, and its source."
+)
 store_option = click.option(
     "--store",
     type=click.Path(file_okay=False),

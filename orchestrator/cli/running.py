@@ -92,16 +92,24 @@ def resume(run_id: str, store: str, per: str, quiet: bool, as_json: bool) -> int
 
 def _conclude(run_id: str, store: str, per: str, *, as_json: bool) -> int:
     """Show what a run has come to, and turn it into the exit status."""
+    from rich.text import Text
+
     from orchestrator import wiring
     from orchestrator.adapters.report.json_out import run_json
+    from orchestrator.adapters.report.plain import safe
     from orchestrator.adapters.report.verdict_text import render_verdict, verdict_json
+    from orchestrator.core.verdict.words import capital
 
     view = wiring.run_view(run_id, store, per)
     if as_json:
-        show_json(run_json(view.run, view.environment, view.problems) | {"verdict": verdict_json(view.verdict)})
+        show_json(
+            run_json(view.run, view.environment, view.problems) | {"verdict": verdict_json(view.verdict, view.time)}
+        )
     else:
         title, kind = view.run.record.title, view.run.record.guest_kind
-        show_text(render_verdict(view.verdict, per=per, guest_kind=kind, title=title))
+        if view.run.look is not None:
+            show_text(Text(f"{capital(safe(view.run.look.told, 1000))}\n"))
+        show_text(render_verdict(view.verdict, per=per, guest_kind=kind, title=title, time=view.time))
         click.echo(f"\nKept in {view.run.location}; look again with: trialbed show {run_id}{_store_words(store)}")
     warn(view.problems)
     if view.run.state != "done":

@@ -9,8 +9,10 @@ from orchestrator.core.design.fit import refusals, remarks
 from orchestrator.core.design.lab import Lab
 from orchestrator.core.design.neighbour import described, guests_of
 from orchestrator.core.design.plan import Plan
-from orchestrator.core.design.schedule import Estimate, Switch, estimate
+from orchestrator.core.design.schedule import Estimate, Switch, estimate, surely
 from orchestrator.core.design.trials import Cell, Trial, cells, trials
+from orchestrator.core.verdict.minutes import planned_time
+from orchestrator.engine.enough import looks_of
 from orchestrator.units import format_size
 
 #: What has to be said before services are interrupted. Common practice, no published source.
@@ -30,6 +32,8 @@ class Forecast:
         actions: what would be powered off, reconfigured and put back, in words.
         refusals: why ``run`` would refuse, in words; empty when it would not.
         remarks: what the plan cannot show, in words.
+        looks: after how many blocks the evidence is looked at; empty where their number is fixed.
+        buys: what the plan's time buys, in sentences.
     """
 
     plan: Plan
@@ -39,6 +43,8 @@ class Forecast:
     actions: tuple[str, ...]
     refusals: tuple[str, ...]
     remarks: tuple[str, ...]
+    looks: tuple[int, ...] = ()
+    buys: tuple[str, ...] = ()
     cautions: tuple[str, ...] = CAUTIONS
 
 
@@ -47,9 +53,10 @@ def forecast(plan: Plan, lab: Lab, switch: Switch) -> Forecast:
     ordered = trials(plan)
     host = lab.guests[plan.guest].host
     shapes = ", ".join(f"{s.name} ({_vcpus(s.vcpus)}, {format_size(s.memory)})" for s in plan.shapes)
+    number = f"{len(surely(plan, ordered))} to {len(ordered)}" if plan.design.until_decided else str(len(ordered))
     actions = (
         f"guest {plan.guest} on host {host} is powered off, if it runs, and its definition is kept",
-        f"for each of {len(ordered)} trials it is reshaped, started, loaded and stopped; the shapes are {shapes}",
+        f"for each of {number} trials it is reshaped, started, loaded and stopped; the shapes are {shapes}",
         *_beside(plan),
         "at the end, or when the run is interrupted, definition and power state are put back as they were",
     )
@@ -63,6 +70,8 @@ def forecast(plan: Plan, lab: Lab, switch: Switch) -> Forecast:
             reason for guest in (plan.guest, *guests_of(plan.neighbours)) for reason in refusals(lab, guest)
         ),
         remarks=tuple(remarks(plan, lab)),
+        looks=looks_of(plan),
+        buys=planned_time(plan, switch),
     )
 
 

@@ -14,7 +14,7 @@ _SHORTEST = len("20260801T101112Z")
 
 @dataclass(frozen=True)
 class Tally:
-    """How the trials of a run came out."""
+    """How the trials of a run came out. ``planned`` leaves out those that a decision made needless."""
 
     planned: int
     measured: int
@@ -33,6 +33,7 @@ class RunLine:
 
     Attributes:
         short: the shortest beginning of the id that names this run only (and at least its time).
+        standing: the state with what decided, where the evidence ends the run.
     """
 
     short: str
@@ -43,13 +44,12 @@ class RunLine:
     guest_kind: str
     tally: Tally
     state: str
+    standing: str
 
 
 def tally(run: StoredRun) -> Tally:
     """Count a run's trials by outcome."""
-    return Tally(
-        len(run.record.trials), *(_count(run.trials, outcome) for outcome in ("measured", "unsteady", "failed"))
-    )
+    return Tally(len(run.needed), *(_count(run.trials, outcome) for outcome in ("measured", "unsteady", "failed")))
 
 
 def _count(trials: Iterable[TrialRecord], outcome: str) -> int:
@@ -69,6 +69,7 @@ def run_lines(runs: Sequence[StoredRun]) -> list[RunLine]:
             guest_kind=run.record.guest_kind,
             tally=tally(run),
             state=run.state,
+            standing=run.standing,
         )
         for run in runs
     ]

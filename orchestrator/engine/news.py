@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from orchestrator.core.design.trials import Trial
 from orchestrator.core.measure.results import Interval
+from orchestrator.core.record.journal import Look
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.units import Fraction, Seconds
 
@@ -19,6 +20,8 @@ class RunBegan:
         kind: what the driver calls its guests.
         done: trials already finished, where a run is resumed.
         least_s, most_s: estimate for what is left.
+        surely: trials that are run whatever they show, those finished included; fewer than ``trials`` where the
+            evidence may end the run.
     """
 
     run: str
@@ -29,6 +32,7 @@ class RunBegan:
     done: int
     least_s: Seconds
     most_s: Seconds
+    surely: int
 
 
 @dataclass(frozen=True)
@@ -90,6 +94,13 @@ class TrialEnded:
 
 
 @dataclass(frozen=True)
+class BlocksJudged:
+    """A whole block has ended, and the evidence so far has been looked at."""
+
+    look: Look
+
+
+@dataclass(frozen=True)
 class Notice:
     """Something that a person should know."""
 
@@ -110,4 +121,4 @@ class RunEnded:
     failed: int
 
 
-News = RunBegan | NeighboursBegan | TrialBegan | StageBegan | Measured | TrialEnded | Notice | RunEnded
+News = RunBegan | NeighboursBegan | TrialBegan | StageBegan | Measured | TrialEnded | BlocksJudged | Notice | RunEnded

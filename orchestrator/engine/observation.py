@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from orchestrator.core.design.plan import Plan
 from orchestrator.core.design.trials import Cell
 from orchestrator.core.measure.clock import Offset
+from orchestrator.core.measure.clock_rate import believed_rate
 from orchestrator.core.measure.samples import Reading, Sample, Throughput
 from orchestrator.core.measure.throughput import throughput
 from orchestrator.core.measure.watch import Enough, GaveUp, Measuring, State, Warming, watch
@@ -109,7 +110,10 @@ class Observation:
     def series(self, after: Offset | None = None) -> Throughput:
         """The throughput series so far."""
         reader = self._cell.workload.reads_with
-        return throughput(self.readings(after), reader.figure, reader.per)
+        # The guest's clock goes into its rates, and into the distances of counts that carry its time.
+        by_guest = reader.figure == "rate" or reader.tells_time
+        clock = believed_rate(self._offset, after) if by_guest else None
+        return throughput(self.readings(after), reader.figure, reader.per, clock)
 
     def problems(self) -> list[str]:
         """What the output held that a person should know."""

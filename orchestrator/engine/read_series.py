@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from orchestrator.core.measure.log import LogReading, read_log
+from orchestrator.core.measure.method import Step, explain_series
 
 
 @dataclass(frozen=True)
@@ -25,17 +26,33 @@ class Log:
 
 @dataclass(frozen=True)
 class SeriesResult:
-    """A log and what measuring makes of it."""
+    """A log and what measuring makes of it.
+
+    Attributes:
+        timed: whether its times are seconds that it gave; without them they are numbers of readings.
+        explanation: the steps that led to the reading; empty unless asked for.
+    """
 
     file: str
     reading: LogReading
+    timed: bool = True
+    explanation: tuple[Step, ...] = ()
 
 
-def read_series(logs: Sequence[Log], confidence: float = 0.95) -> list[SeriesResult]:
+def read_series(logs: Sequence[Log], confidence: float = 0.95, *, explain: bool = False) -> list[SeriesResult]:
     """Find steady state, mean and interval of each log.
 
     Args:
         logs: in the order in which the results are wanted.
         confidence: of the intervals.
+        explain: whether the steps are wanted that led to each result.
     """
-    return [SeriesResult(log.name, read_log(log.times, log.values, confidence)) for log in logs]
+    return [_read(log, confidence, explain=explain) for log in logs]
+
+
+def _read(log: Log, confidence: float, *, explain: bool) -> SeriesResult:
+    reading = read_log(log.times, log.values, confidence)
+    if not explain:
+        return SeriesResult(log.name, reading, log.times is not None)
+    steps = explain_series(log.times, log.values, confidence=confidence, mean_over_s=reading.window_s)
+    return SeriesResult(log.name, reading, log.times is not None, steps)

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import traceback
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict
 
 from orchestrator.core.design.lab import Lab
 from orchestrator.core.design.neighbour import guests_of
 from orchestrator.core.design.plan import Plan
-from orchestrator.core.design.schedule import estimate
+from orchestrator.core.design.schedule import estimate, surely
 from orchestrator.core.design.trials import Trial, trials
-from orchestrator.core.record.journal import Event, EventName
+from orchestrator.core.record.journal import Event, EventName, Look
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.engine.bench import Bench
+from orchestrator.engine.enough import Blocks
 from orchestrator.engine.host_watch import HostWatch
 from orchestrator.engine.keeping import Keeper, describe_first, raise_worst
 from orchestrator.engine.neighbours import Neighbours
-from orchestrator.engine.news import RunBegan, RunEnded, TrialBegan, TrialEnded
+from orchestrator.engine.news import BlocksJudged, RunBegan, RunEnded, TrialBegan, TrialEnded
 from orchestrator.engine.ports import RunWriter, SavedGuest, TrialData
 from orchestrator.engine.run_trial import Diary, Surroundings, TrialRunner
 from orchestrator.errors import InputError, Problem, StoreError, TrialbedError
@@ -30,14 +32,12 @@ class Run:
         plan, lab: the question and where it is asked; the guest has to be marked ``may-power-cycle``.
         bench: the world.
         writer: the run in the store.
-        done: ids of trials that are finished already, where a run is resumed.
+        done: trials that are finished already, where a run is resumed.
     """
 
-    def __init__(
-        self, plan: Plan, lab: Lab, bench: Bench, writer: RunWriter, done: frozenset[str] = frozenset()
-    ) -> None:
+    def __init__(self, plan: Plan, lab: Lab, bench: Bench, writer: RunWriter, done: Iterable[TrialRecord] = ()) -> None:
         self._plan, self._lab, self._bench, self._writer = plan, lab, bench, writer
-        self._trials, self._done = trials(plan), done
+        self._trials, self._done = trials(plan), {record.id: record for record in done}
         self._host = HostWatch(bench)
         self._keeper = Keeper(writer, self._note, bench.clock)
         self._neighbours = Neighbours(plan, bench, self._keeper, self._note)
@@ -56,7 +56,8 @@ class Run:
             KeyboardInterrupt: somebody would not wait; the guest has been put back.
         """
         refuse_unmarked(self._plan, self._lab)
-        outstanding = [trial for trial in self._trials if trial.id not in self._done]
+        blocks = Blocks(self._plan, self._trials, self._done)
+        outstanding = [] if blocks.enough else [trial for trial in self._trials if trial.id not in self._done]
         saved = self._begin(outstanding)
         records: list[TrialRecord] = []
         state = "interrupted" if self._done else "not begun"
@@ -67,10 +68,15 @@ class Run:
             if outstanding:
                 self._neighbours.begin()
             state = "interrupted"
+            self._tell(blocks.look)
             for trial in outstanding:
                 if self._bench.stop.requested:
                     break
                 records.append(self._one(runner, trial))
+                self._tell(blocks.after(records[-1]))
+                if blocks.enough:
+                    state = "done"
+                    break
             else:
                 state = "done"
         finally:
@@ -98,10 +104,11 @@ class Run:
                 location=self._writer.location,
                 title=self._plan.title,
                 kind=description.kind,
-                trials=len(self._trials),
-                done=len(self._trials) - len(outstanding),
+                trials=len(self._done) + len(outstanding),
+                done=len(self._done),
                 least_s=time.least_s,
                 most_s=time.most_s,
+                surely=len(self._done) + len(surely(self._plan, outstanding)),
             )
         )
         return saved
@@ -120,6 +127,12 @@ class Run:
         self._note("trial-ended", trial.id, {"outcome": record.outcome, "reason": record.reason})
         self._bench.reporter.tell(TrialEnded(record))
         return record
+
+    def _tell(self, look: Look | None) -> None:
+        """A look at the evidence, for the journal and for whoever watches."""
+        if look is not None:
+            self._note("blocks-judged", None, asdict(look))
+            self._bench.reporter.tell(BlocksJudged(look))
 
     def _put_back(self, saved: SavedGuest) -> None:
         """Put everything back, each whatever becomes of the others, and tell of the worst that went wrong."""

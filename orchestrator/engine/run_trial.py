@@ -287,6 +287,7 @@ class TrialRunner:
                     offset_s=best.offset_s,
                     uncertainty_s=best.uncertainty_s,
                     exchanges=best.exchanges,
+                    at_s=best.at_s,
                 )
                 for (machine, when), best in hold.offsets.items()
             ),

@@ -7,6 +7,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any, cast
 
 from orchestrator.core.design.workload import BUILT_IN_READER
+from orchestrator.core.measure.clock import Offset
+from orchestrator.core.measure.clock_rate import ClockRate, believed_rate
 from orchestrator.core.measure.samples import Reading, Throughput, Value
 from orchestrator.core.measure.throughput import Figure, Period, throughput
 from orchestrator.core.record.run import RunRecord, StoredRun
@@ -43,6 +45,8 @@ def pick_trial(run: StoredRun, trial: str, damaged: Sequence[str] = ()) -> Trial
         raise StoreError(f"trial {meant} was run and cannot be shown:\n" + "\n".join(lost))
     if not finished:
         raise StoreError(f"run {run.record.id} has no finished trial yet")
+    if meant is not None and meant not in {planned.id for planned in run.needed}:
+        raise StoreError(f"trial {trial!r} was not needed: the run {run.look.sentence if run.look else 'ended before'}")
     if meant is not None:
         raise StoreError(
             f"trial {trial!r} is planned and has not been run to its end yet; 'trialbed resume' goes on with the run"
@@ -76,4 +80,17 @@ def rates(run: StoredRun, trial: TrialRecord, rows: Sequence[Mapping[str, Value]
         if trial.launched_monotonic_s is not None
         else (readings[0].time_s if readings else 0.0)
     )
-    return throughput([Reading(r.time_s - zero, r.value) for r in readings], *reader_of(run.record, trial.workload))
+    figure, per = reader_of(run.record, trial.workload)
+    # Counts are placed by the guest's clock before they are stored; a rate is still per second of that clock.
+    clock = _guest_clock(trial) if figure == "rate" else None
+    return throughput([Reading(r.time_s - zero, r.value) for r in readings], figure, per, clock)
+
+
+def _guest_clock(trial: TrialRecord) -> ClockRate | None:
+    """The rate of the guest's clock, as far as the trial's record tells it."""
+    offsets = {
+        clock.when: Offset(clock.offset_s, clock.uncertainty_s, clock.at_s, clock.exchanges)
+        for clock in trial.clocks
+        if clock.machine == "guest" and clock.at_s is not None
+    }
+    return believed_rate(offsets.get("before"), offsets.get("after"))

@@ -98,7 +98,8 @@ class MemoryStore:
     def _stored(self, name: str) -> StoredRun:
         kept = self.kept[name]
         trials = tuple(sorted(kept.trials.values(), key=lambda trial: trial.number))
-        return StoredRun(kept.record, trials, progress(kept.journal).state, f"memory:{name}")
+        where = progress(kept.journal)
+        return StoredRun(kept.record, trials, where.state, f"memory:{name}", where.look)
 
 
 class MemoryWriter:

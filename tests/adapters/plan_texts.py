@@ -103,6 +103,10 @@ def problems(plan: str | bytes = PLAN, lab: str | bytes = LAB) -> list[Problem]:
     return found
 
 
+#: Of the wording of others; no message may hold it, unless it repeats what the file itself says.
+FOREIGN = ("Input should", "pydantic", "https://", "Value error", "permitted")
+
+
 def check_manners(found: list[Problem]) -> None:
     """What holds for every message: it is there, on one line, in our words, and printable."""
     assert found
@@ -110,9 +114,7 @@ def check_manners(found: list[Problem]) -> None:
         text = str(problem)
         assert text.isprintable(), repr(text)
         assert len(text) < 1000
-        assert not any(
-            foreign in text for foreign in ("Input should", "pydantic", "https://", "Value error", "permitted")
-        ), text
+        assert not any(foreign in text for foreign in FOREIGN), text
         assert problem.message.strip()
 
 

@@ -66,7 +66,7 @@ def test_progress_tells_them_in_one_line_and_nothing_when_quiet() -> None:
     for make, terminal, times in ((Lines, False, 1), (Panel, True, 1), (Quiet, False, 0)):
         screen = console(terminal=terminal)
         teller = make(screen) if make is Quiet else make(screen, VirtualClock(), "second")
-        teller.tell(RunBegan("run-1", "results/run-1", "title", "simulated guest", 2, 0, 200.0, 900.0))
+        teller.tell(RunBegan("run-1", "results/run-1", "title", "simulated guest", 2, 0, 200.0, 900.0, 2))
         teller.tell(NeighboursBegan(f"{WORDS}\x1b[2J"))
         if isinstance(teller, Panel):
             teller.close()

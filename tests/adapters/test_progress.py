@@ -15,7 +15,18 @@ from orchestrator.adapters.report.progress import Lines, Panel, Quiet, make, out
 from orchestrator.core.design.plan import Plan
 from orchestrator.core.design.trials import trials
 from orchestrator.core.measure.results import Interval
-from orchestrator.engine.news import Measured, News, Notice, RunBegan, RunEnded, StageBegan, TrialBegan, TrialEnded
+from orchestrator.core.record.journal import Look
+from orchestrator.engine.news import (
+    BlocksJudged,
+    Measured,
+    News,
+    Notice,
+    RunBegan,
+    RunEnded,
+    StageBegan,
+    TrialBegan,
+    TrialEnded,
+)
 from orchestrator.engine.virtual_clock import VirtualClock
 
 PLAN = Plan.model_validate(
@@ -31,7 +42,7 @@ PLAN = Plan.model_validate(
 HOSTILE = "\x1b[2Jgone\u202e [bold]markup[/bold]"
 INTERVAL = Interval(mean=1000.0, low=985.0, high=1015.0, effective_samples=40.0)
 STORY: list[News] = [
-    RunBegan("run-1", "results/run-1", PLAN.title, "simulated guest", 2, 0, 200.0, 900.0),
+    RunBegan("run-1", "results/run-1", PLAN.title, "simulated guest", 2, 0, 200.0, 900.0, 2),
     TrialBegan(trials(PLAN)[0]),
     StageBegan("log in"),
     StageBegan("log in", 2, HOSTILE),
@@ -100,7 +111,7 @@ def test_the_panel_scrolls_what_is_over_and_ends_with_the_run() -> None:
 def test_the_time_left_goes_down_while_a_trial_is_in_hand_and_never_below_that_of_the_others() -> None:
     clock = VirtualClock()
     panel = Panel(screen(terminal=True), clock, "second")
-    panel.tell(RunBegan("run-1", "results/run-1", PLAN.title, "simulated guest", 4, 0, 200.0, 900.0))
+    panel.tell(RunBegan("run-1", "results/run-1", PLAN.title, "simulated guest", 4, 0, 200.0, 900.0, 4))
     clock.sleep(60)
     panel.tell(TrialEnded(trial_record()))
     left = []
@@ -206,3 +217,35 @@ def test_sparks_start_at_zero_and_survive_anything() -> None:
     assert spark([0.0, 50.0, 100.0]) == "▁▄█"
     assert spark([]) == spark([0.0, 0.0]) == ""
     assert spark([-5.0, 10.0])[0] == "▁"
+
+
+SEQUENTIAL = RunBegan("run-1", "results/run-1", PLAN.title, "simulated guest", 48, 0, 200.0, 9000.0, 12)
+
+
+def test_a_run_until_decided_tells_how_few_and_how_many_trials_and_each_look() -> None:
+    console = screen(terminal=False, width=200)
+    lines = Lines(console, VirtualClock(), "second")
+    lines.tell(SEQUENTIAL)
+    lines.tell(BlocksJudged(Look(3, 12, enough=False, decided=False, why="two threads are still open")))
+    lines.tell(BlocksJudged(Look(4, 12, enough=True, decided=True, why="every load has its shape")))
+    text = told(console)
+    assert "12 to 48 trials to go, 3 min 20 s to 2 h 30 min" in text
+    assert "not decided after 3 of at most 12 blocks. two threads are still open" in text
+    assert "Z  decided after 4 of at most 12 blocks. every load has its shape" in text
+
+
+def test_the_panel_of_a_run_until_decided_says_that_it_may_end_earlier() -> None:
+    console = screen(terminal=True)
+    clock = VirtualClock()
+    panel = Panel(console, clock, "second")
+    panel.tell(SEQUENTIAL)
+    clock.sleep(60)
+    panel.tell(TrialEnded(trial_record()))
+    panel.tell(BlocksJudged(Look(3, 12, enough=False, decided=False, why="\x1b[2Jopen")))
+    shown = screen(terminal=False)
+    shown.print(panel.view())
+    panel.close()
+    assert "trial 2 of at most 48" in told(shown)
+    assert "at most about 47 min to go" in " ".join(told(shown).split())
+    assert "not decided after 3 of at most 12 blocks" in told(console)
+    assert "\x1b[2Jopen" not in told(console)

@@ -198,7 +198,7 @@ def test_a_trial_shows_its_stages_clocks_checks_series_and_last_words(tmp_path: 
     text = shown(render_trial(run, run.trials[0], store.load_trial(run, FIRST), store.problems()))
     for pattern in (
         r"measured: steady from 12 s on",
-        r"2400 ± 24 over 12 to 80 s since launch, from 38.2 effective samples",
+        r"2400 ± 24 over 12 to 80 s since launch, from 38 effective samples",
         r"\[=+ steady window =+\]",
         r"0 +98\.0 +0\.3 +1\.7 +± 0\.2",
         r"steal seen by the guest +unavailable",
@@ -413,3 +413,11 @@ def test_showing_needs_no_parquet_library_for_a_listing(tmp_path: Path) -> None:
     root = str(Path(__file__).parents[2])
     assert subprocess.run([sys.executable, "-c", code], cwd=root, check=False).returncode == 0
     assert isinstance(FolderStore(tmp_path).find("last"), StoredRun)
+
+
+def test_facts_that_neither_machine_told_share_a_row() -> None:
+    facts = Environment(host={"cpu_model": "A CPU", "kernel": "6.1"}, guest={"cpu_model": "A CPU", "kernel": None})
+    text = " ".join(shown(render_run(run_of(), None, facts)).split())
+    assert "CPU A CPU (host and guest)" in text
+    assert "kernel 6.1 (host); not told (guest)" in text
+    assert "not told CPUs online, several threads a core, frequency policy, boost, memory, system" in text

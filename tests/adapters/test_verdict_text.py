@@ -10,8 +10,11 @@ from rich.console import Console, RenderableType
 
 from orchestrator.adapters.readings.table import read_table
 from orchestrator.adapters.report.verdict_text import render_verdict, verdict_json
+from orchestrator.core.measure.method import Step
 from orchestrator.core.verdict.cells import Observation, Shares
 from orchestrator.core.verdict.evidence import Evidence
+from orchestrator.core.verdict.minutes import TimeUse
+from orchestrator.core.verdict.price import Price
 from orchestrator.core.verdict.rule import Rule
 from orchestrator.core.verdict.verdict import Verdict, verdict
 
@@ -21,6 +24,10 @@ one,1,1,1,2400,62,10,36
 two,2,1,1,1470,,,
 two,2,2,1,2500,,,
 """
+
+
+STEPS = (Step(step="trials", what="counted", source="Student 1908"),)
+"""An explanation: with it all details are shown."""
 
 
 def shown(page: RenderableType, width: int = 80, *, colour: bool = False) -> str:
@@ -73,10 +80,12 @@ def test_the_answer_comes_first_then_the_evidence() -> None:
     order = [
         "per minute",
         "Guest: process guest, not a VM.",
-        "Comparisons (margin 3 %",
         "One thread: shape one",
         "Two threads: shape two",
         "Size and threads",
+        "Comparisons (margin 3 %",
+        "Remarks",
+        "--explain of judge and show adds",
     ]
     places = [text.index(part) for part in order]
     assert places == sorted(places)
@@ -156,6 +165,143 @@ def test_text_from_elsewhere_is_shown_and_not_obeyed() -> None:
     assert "\x1b" not in text
     assert "\u202e" not in text
     assert "[red]" in text
+
+
+def priced(vcpu: float = 0.02, memory: float = 0.0) -> Verdict:
+    """The same night, with a price."""
+    seen = [
+        Observation(shape, vcpus, None, "bookings", 1, block, rate * (1 + 0.002 * ((block * 3 + vcpus) % 5 - 2)))
+        for shape, vcpus, rate in (("one", 1, 100.0), ("two", 2, 102.0))
+        for block in range(1, 6)
+    ]
+    return verdict(Evidence(tuple(seen)), Rule(price=Price(vcpu, memory, "EUR an hour")))
+
+
+def test_a_price_adds_operations_per_unit_of_cost_with_their_interval() -> None:
+    text = shown(render_verdict(priced(), title="x"))
+    assert "What the price buys, in EUR an hour" in text
+    (row,) = [line for line in text.splitlines() if re.match(r"one +1 +0\.02 ", line)]
+    rate, low, high = (float(figure) for figure in re.findall(r"[\d.]+?(?=\.\.|$| )", row.replace("..", " "))[-3:])
+    assert low < rate < high
+    assert rate == pytest.approx(100 / 0.02, rel=0.01)
+    for best in priced().best_values:
+        assert best.sentence in flat(text)
+
+
+def test_a_price_of_memory_that_nobody_noted_is_said() -> None:
+    text = flat(shown(render_verdict(priced(0.02, 0.003), title="x")))
+    assert "No cell has a known price: memory has a price and its size was not noted" in text
+
+
+def test_shapes_that_cannot_be_excluded_are_named_with_the_recommendation() -> None:
+    seen = [
+        Observation(shape, vcpus, None, "bookings", 1, block, rate * (1 + 0.01 * ((block * 3 + vcpus) % 4 - 2)))
+        for shape, vcpus, rate in (("one", 1, 100.0), ("two", 2, 102.5))
+        for block in range(1, 5)
+    ]
+    found = verdict(Evidence(tuple(seen)))
+    assert set(found.recommendations[0].candidates) == {"one", "two"}
+    assert re.search(
+        r"One thread: shape (one|two); (one|two) may be the right one as well", shown(render_verdict(found, title="x"))
+    )
+
+
+def test_an_equivalent_pair_has_the_chance_of_its_two_one_sided_tests() -> None:
+    assert "two one-sided tests" not in flat(shown(render_verdict(measured(), title="x")))
+    text = flat(shown(render_verdict(measured(), title="x", explanation=STEPS)))
+    assert re.search(r"equivalent, [^(]+\([^()]+; two one-sided tests, p (< 0\.001|= 0\.0\d+)\)", text)
+
+
+def test_what_an_operation_takes_has_a_table_that_grows_with_the_page() -> None:
+    narrow, wide = (shown(render_verdict(measured(), title="x", explanation=STEPS), width=width) for width in (70, 160))
+    assert "What an operation takes" not in shown(render_verdict(measured(), title="x"))
+    assert re.search(r"two +2 +24(\.0)? ms", narrow)
+    assert "response busy vCPUs" not in narrow
+    assert "response busy vCPUs" in wide
+    assert max(len(line) for line in narrow.splitlines()) <= 70
+
+
+SHARES = Shares(run=0.9, wait=0.0, idle=0.1)
+
+
+def scan(sizes: tuple[int, ...] = (1, 2, 4, 8)) -> Verdict:
+    """Shapes of several sizes, each with as many threads as any has vCPUs; an extra vCPU costs a little."""
+    seen = [
+        Observation(f"of{v}", v, None, "bookings", n, block, rate * (1 + 0.002 * ((block * 3 + v + n) % 5 - 2)))
+        for v in sizes
+        for n in (1, 2, 4, 8)
+        for rate in [100 * min(v, n) / (1 + 0.05 * (min(v, n) - 1)) * (1 - 0.01 * max(0, v - n))]
+        for block in range(1, 5)
+    ]
+    return verdict(Evidence(tuple(seen)))
+
+
+def test_a_scan_shows_what_the_recommendations_rest_on_and_the_rest_with_the_explanation() -> None:
+    found = scan()
+    brief = shown(render_verdict(found, title="x"))
+    full = shown(render_verdict(found, title="x", explanation=STEPS))
+    assert "shape of4 against of2, eight threads" not in flat(brief), "of8 is the best with eight threads"
+    assert "shape of8 against of4, eight threads: faster" in flat(brief)
+    assert "shape of4 against of2, eight threads" in flat(full)
+    (further,) = re.findall(r"adds (\d+) further comparisons", flat(brief))
+    told = [len(re.findall(r"^  [-+=?] ", page, re.MULTILINE)) for page in (brief, full)]
+    assert told[1] - told[0] == int(further)
+    assert told[1] == len(found.comparisons)
+    assert "further" not in full
+
+
+def test_curves_that_follow_a_law_are_told_first_and_are_few() -> None:
+    found = scan()
+    text = flat(shown(render_verdict(found, title="x")))
+    told = [s for s in found.scaling if s.sentence in text]
+    assert 1 <= len(told) <= 3
+    assert all(s.law is not None for s in told)
+    assert told[-1].over == "both", "vCPUs with a thread each: the question of size and threads together"
+
+
+def test_loads_with_one_shape_each_are_told_once() -> None:
+    text = flat(shown(render_verdict(scan((8,)), title="x")))
+    assert "Take shape of8 (8 vCPUs) for one, two, four and eight threads." in text
+    assert text.count("is the only shape measured") == 1
+    assert "The same holds for three other loads, where one shape was measured." in text
+
+
+def test_figures_that_contradict_each_other_are_told_without_asking() -> None:
+    """Run share, throughput and CPU time an operation are bound by U = X D (Denning & Buzen 1978): 0.9 is not 5."""
+    seen = [Observation("one", 1, None, "bookings", 1, b, 100.0 + b, SHARES, (), 0.05) for b in (1, 2)]
+    text = flat(shown(render_verdict(verdict(Evidence(tuple(seen))), title="x")))
+    assert "What does not fit together - Run share, throughput and CPU time of an operation on shape one" in text
+
+
+def test_memory_is_shown_where_shapes_differ_in_it_and_the_page_has_room() -> None:
+    seen = [
+        Observation(shape, 2, memory, "bookings", 1, block, 100.0 + block)
+        for shape, memory in (("small", 2**30), ("large", 2**31))
+        for block in (1, 2, 3)
+    ]
+    page = render_verdict(verdict(Evidence(tuple(seen))), title="x")
+    assert "memory threads" in " ".join(shown(page).split())
+    assert "memory threads" not in " ".join(shown(page, width=45).split())
+    assert "memory threads" not in " ".join(shown(render_verdict(measured(), title="x"), width=200).split())
+
+
+def test_how_the_time_is_best_spent_is_told_before_the_remarks() -> None:
+    use = TimeUse(
+        workload="bookings",
+        scatter=0.01,
+        from_seconds=0.1,
+        overhead_s=60,
+        window_s=120,
+        trials_now=5,
+        minutes_now=30,
+        window_best_s=120,
+        trials_best=5,
+        minutes_best=30,
+        sentences=("Trials scatter.", "More blocks would help."),
+    )
+    text = flat(shown(render_verdict(measured(), title="x", time=[use])))
+    assert "How the time is best spent - Trials scatter. - More blocks would help." in text
+    assert verdict_json(measured(), [use])["time_use"][0]["trials_now"] == 5
 
 
 def test_json_is_the_whole_verdict() -> None:

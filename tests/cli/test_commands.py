@@ -307,6 +307,47 @@ def test_judge_finds_what_a_practitioner_sees_in_readings_by_hand(
     assert all(found["verdict"] == "undecided" and found["low"] is None for found in verdict["comparisons"])
 
 
+BLOCKS = "shape,vcpus,threads,throughput,block\n" + "".join(
+    f"{shape},{vcpus},1,{rate * luck},{block}\n"
+    for block, luck in enumerate((1.0, 1.004, 0.997, 1.002), start=1)
+    for shape, vcpus, rate in (("one", 1, 1200 + block), ("two", 2, 1140 - block))
+)
+
+
+def test_judge_says_whether_blocks_that_are_looked_at_while_they_come_are_enough(
+    place: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (place / "hand.csv").write_text(BLOCKS)
+    assert invoke(["judge", "hand.csv", "--json"]) == 0
+    once = json.loads(said(capsys))
+    assert invoke(["judge", "hand.csv", "--blocks-at-most", "8", "--json"]) == 0
+    often = json.loads(said(capsys))
+    assert "look" not in once
+    assert often["look"]["enough"]
+    assert often["look"]["decided"]
+    narrow, wide = (found["comparisons"][0] for found in (once, often))
+    assert wide["low"] < narrow["low"], "looking often has its price"
+    assert invoke(["judge", "hand.csv", "--blocks-at-most", "8"]) == 0
+    assert "over all looks" in said(capsys)
+
+
+@pytest.mark.parametrize(
+    ("options", "table", "message"),
+    [
+        (["--blocks-at-least", "4"], BLOCKS, "--blocks-at-least needs --blocks-at-most"),
+        (["--blocks-at-most", "3", "--blocks-at-least", "5"], BLOCKS, "5 is more than --blocks-at-most 3"),
+        (["--blocks-at-most", "3"], BLOCKS, "holds 4 blocks, more than the 3 that were planned at most"),
+        (["--blocks-at-most", "3"], HAND, "has no column block"),
+    ],
+)
+def test_looks_that_cannot_be_are_wrong_input(
+    options: list[str], table: str, message: str, place: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (place / "hand.csv").write_text(table)
+    assert invoke(["judge", "hand.csv", *options]) == 2
+    assert message in " ".join(capsys.readouterr().err.split())
+
+
 @pytest.mark.parametrize("which", ["plan", "lab"])
 def test_schema_prints_json_schema_2020_12(which: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert invoke(["schema", which]) == 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -100,7 +101,7 @@ class Experiment:
         """The run, begun in the store."""
         return self.store.create(record_of(self.plan), {"plan.yaml": b"plan", "lab.yaml": b"lab"})
 
-    def go(self, writer: RunWriter | None = None, done: frozenset[str] = frozenset()) -> list[TrialRecord]:
+    def go(self, writer: RunWriter | None = None, done: Iterable[TrialRecord] = ()) -> list[TrialRecord]:
         """Run it."""
         writer = writer or self.writer()
         return Run(self.plan, self.lab, self.bench, writer, done).go()

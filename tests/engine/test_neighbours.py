@@ -280,7 +280,7 @@ def test_a_guest_that_is_not_back_is_told_loudly_and_the_measured_one_is_back_al
     beside.guest.refuses.clear()
     _, writer, _ = beside.run.store.reopen("run-1")
     loads = len(beside.other.loads)
-    assert beside.run.go(writer, done=frozenset(beside.run.store.kept["run-1"].trials)) == []
+    assert beside.run.go(writer, done=beside.run.store.kept["run-1"].trials.values()) == []
     assert not beside.guest.on, "a run without trials left puts back what it owes"
     assert len(beside.other.loads) == loads, "and starts nothing"
 
@@ -300,7 +300,7 @@ def test_a_resumed_run_starts_them_again_and_puts_back_what_was_before_the_first
     beside.guest.on = True  # as a run that was killed leaves it
     beside.run.heard.stop_on, beside.run.heard.requested = None, False
     _, writer, _ = beside.run.store.reopen("run-1")
-    rest = beside.run.go(writer, done=frozenset(beside.run.store.kept["run-1"].trials))
+    rest = beside.run.go(writer, done=beside.run.store.kept["run-1"].trials.values())
     assert [record.number for record in rest] == [3, 4]
     assert [load.loops for load in beside.host.loads] == [2, 2]
     assert not beside.guest.on

@@ -55,7 +55,9 @@ def _report(line: Any, whole: Slot, source: Source, prefix: Path, data: Any) -> 
         return
     slot = whole.at(inside) or Slot(None)
     if kind == "missing":
-        source.report(f"is missing; {_wanted(slot)}{f': {_first(slot.description)}' if slot.description else ''}", path)
+        source.report(
+            f"is missing; {_wanted(slot)}{f' ({_first(slot.description)})' if slot.description else ''}", path
+        )
     elif kind == OWN_WORDS:
         source.report(line["msg"], path, key=on_key)
     elif kind in {"value_error", "assertion_error"}:
@@ -98,7 +100,7 @@ def _wanted(slot: Slot) -> str:
     if slot.quantity is not None:
         return f"write {slot.quantity.noun} such as {slot.quantity.example!r}"
     if slot.choices:
-        return f"write one of: {listed(slot.choices)}"
+        return f"write {'one of: ' if len(slot.choices) > 1 else ''}{listed(slot.choices)}"
     if slot.model is not None:
         return f"write a mapping with keys such as {listed(list(slot.fields)[:5])}"
     if slot.item is not None:

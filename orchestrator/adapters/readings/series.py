@@ -18,6 +18,8 @@ _TIMES = frozenset({"time", "time_s", "t", "s", "seconds", "elapsed", "elapsed_s
 
 #: Larger numbers are nobody's reading, and their squares could not be added up.
 _MOST = 1e100
+#: So much of a file shows how its fields are separated.
+_GLANCE = 4096
 _NO_READING = frozenset({"", "nan", "inf", "infinity"})
 
 
@@ -46,12 +48,16 @@ def read_log_text(name: str, data: bytes) -> Log:
         problems.add("holds no reading; one value a line is expected, or time and value")
     problems.raise_if_any()
     width = len(rows[0][1])
+    if width > 2:
+        hint = "; write decimals with a point" if ";" in data[:_GLANCE].decode(errors="replace") else ""
+        message = f"has {width} fields; keep one column of values, or time and value{hint}"
+        problems.add(message, line=rows[0][0])
+        problems.raise_if_any()
     times: list[float] = []
     values: list[float] = []
     for line, fields in rows:
-        if len(fields) != width or width > 2:
-            expected = "a value, or time and value" if width > 2 else f"{width} as on the first line"
-            problems.add(f"has {len(fields)} fields; expected {expected}", line=line)
+        if len(fields) != width:
+            problems.add(f"has {len(fields)} fields; expected {width} as on the first line", line=line)
             continue
         value, time = (fields[0], None) if width == 1 else fields if swapped else reversed(fields)
         if (read := _value(problems, line, value)) is not None:
@@ -89,5 +95,4 @@ def _time(problems: Problems, line: int, text: str, last: float) -> float | None
         problems.add(
             f"{shown(text)} is not later than {last:g} before it; times in seconds must rise", line=line, column="time"
         )
-        return None
     return time

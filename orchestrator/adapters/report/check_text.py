@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from rich.console import Group, RenderableType
@@ -10,7 +10,9 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from orchestrator.adapters.report.json_out import SCHEMA_VERSION
 from orchestrator.adapters.report.plain import safe
+from orchestrator.core.verdict.words import listed, number
 from orchestrator.engine.check_plan import Forecast
 from orchestrator.engine.probe import Readiness
 from orchestrator.units import format_duration, format_percent, format_size
@@ -24,12 +26,8 @@ def render_forecast(view: Forecast) -> RenderableType:
     time = f"{format_duration(view.time.least_s)} to {format_duration(view.time.most_s)}"
     return Group(
         Text(safe(plan.title), style="bold"),
-        Text(
-            f"{_counted(len(view.cells), 'cell')} x {_counted(plan.design.blocks, 'block')} = "
-            f"{_counted(len(view.trials), 'trial')}, {time}"
-        ),
-        Text("  least: every trial settles and is precise at once; most: each uses all its time;", style="dim"),
-        Text("  a trial that fails may take longer, up to the limits of its stages", style="dim"),
+        Text(_size(view, time)),
+        *[Text(f"  {line}", style="dim") for line in _limits(view)],
         Text(),
         _cells(view),
         Text(),
@@ -44,16 +42,52 @@ def render_forecast(view: Forecast) -> RenderableType:
         *_order(view),
         Text(),
         _heading("Decision"),
-        _bullet(
-            f"a shape fits when its throughput is not more than {format_percent(plan.decide.margin)} below the best, "
-            f"intervals at {format_percent(plan.decide.confidence)} confidence"
-        ),
+        *[_bullet(line) for line in _decision(view)],
+        *([_heading("What the time buys"), *[_bullet(line) for line in view.buys]] if view.buys else []),
         _heading("What happens"),
         *[_bullet(action) for action in view.actions],
         _heading("Cautions"),
         *[_bullet(caution) for caution in view.cautions],
         *([_heading("Remarks"), *[_bullet(remark) for remark in view.remarks]] if view.remarks else []),
         *([_heading("run would refuse"), *[_bullet(refusal) for refusal in view.refusals]] if view.refusals else []),
+    )
+
+
+def _size(view: Forecast, time: str) -> str:
+    """``4 cells x 4 blocks = 16 trials, 22 min to 3 h``; where the evidence decides, the least and the most of each."""
+    design, cells = view.plan.design, _counted(len(view.cells), "cell")
+    if not design.until_decided:
+        return f"{cells} x {_counted(design.most_blocks, 'block')} = {_counted(len(view.trials), 'trial')}, {time}"
+    if design.least_blocks == design.most_blocks:
+        return f"{cells} x {_counted(design.most_blocks, 'block')} = {_counted(len(view.trials), 'trial')}, {time}"
+    blocks = f"{design.least_blocks} to {design.most_blocks} blocks (until decided)"
+    trials = f"{len(view.cells) * design.least_blocks} to {len(view.trials)} trials"
+    return f"{cells} x {blocks} = {trials}, {time}"
+
+
+def _decision(view: Forecast) -> Iterator[str]:
+    plan = view.plan
+    yield (
+        f"a shape fits when its throughput is not more than {format_percent(plan.decide.margin)} below the best, "
+        f"intervals at {format_percent(plan.decide.confidence)} confidence"
+    )
+    if view.looks:
+        after = listed([str(blocks) for blocks in view.looks])
+        yield f"the evidence is looked at after {after} blocks, and the run ends at the first look that decides"
+    if (price := plan.decide.price) is not None:
+        yield f"a vCPU costs {number(price.vcpu)} and 1 GiB of memory {number(price.memory)} ({price.unit})"
+
+
+def _limits(view: Forecast) -> Sequence[str]:
+    if not view.plan.design.until_decided:
+        return (
+            "least: every trial settles and is precise at once; most: each uses all its time;",
+            "a trial that fails may take longer, up to the limits of its stages",
+        )
+    return (
+        f"least: {_counted(view.plan.design.least_blocks, 'block')} decide, each trial settles and is precise at once;",
+        "most: all blocks are needed and each trial uses all its time;",
+        "a trial that fails may take longer, up to the limits of its stages",
     )
 
 
@@ -69,12 +103,16 @@ def render_readiness(lines: Sequence[Readiness]) -> RenderableType:
 def forecast_json(view: Forecast, readiness: Sequence[Readiness] | None) -> dict[str, Any]:
     """The same as plain values."""
     return {
+        "schema_version": SCHEMA_VERSION,
         "title": view.plan.title,
         "guest": view.plan.guest,
         "cells": [{"shape": c.shape.name, "workload": c.workload.name, "threads": c.threads} for c in view.cells],
         "trials": [trial.id for trial in view.trials],
+        "least_trials": len(view.cells) * view.plan.design.least_blocks,
+        "looks": list(view.looks),
         "least_s": view.time.least_s,
         "most_s": view.time.most_s,
+        "buys": list(view.buys),
         "actions": list(view.actions),
         "cautions": list(view.cautions),
         "remarks": list(view.remarks),
@@ -97,7 +135,7 @@ def _cells(view: Forecast) -> Table:
 
 def _order(view: Forecast) -> list[RenderableType]:
     rows: list[RenderableType] = []
-    for block in range(1, view.plan.design.blocks + 1):
+    for block in range(1, view.plan.design.most_blocks + 1):
         names = [trial.cell.id for trial in view.trials if trial.block == block]
         rows.append(Padding(Text(f"block {block}: {', '.join(names)}"), (0, 0, 0, 2)))
     return rows

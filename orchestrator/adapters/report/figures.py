@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from orchestrator.core.measure.results import Interval, VcpuShare, Window
+from orchestrator.adapters.report.plain import safe
+from orchestrator.core.measure.results import Interval, TrialSummary, VcpuShare, Window
 from orchestrator.core.verdict.words import number
-from orchestrator.units import PERIODS
+from orchestrator.units import PERIODS, format_duration
 
 _VCPUS_SHOWN = 6
+_LEFT_OUT_SHOWN = 3
 
 
 def rate_text(interval: Interval | None, per: str) -> str:
@@ -30,6 +32,31 @@ def rate_text(interval: Interval | None, per: str) -> str:
 def window_text(window: Window | None) -> str:
     """The steady window in seconds since launch: ``12 to 72 s``."""
     return "none" if window is None else f"{window.start_s:.0f} to {window.end_s:.0f} s"
+
+
+def steady_lines(summary: TrialSummary) -> list[str]:
+    """What else is known of the steady state: the warm-up's end, regular slowdowns, readings that were left out."""
+    lines = []
+    if summary.warm_up_earliest_s is not None and summary.warm_up_latest_s is not None:
+        ended = between_text(summary.warm_up_earliest_s, summary.warm_up_latest_s)
+        late = summary.window is not None and summary.warm_up_latest_s > summary.window.start_s
+        allowed = "; the interval allows for what may be left of it" if late else ""
+        lines.append(f"the warm-up ended {ended} after launch{allowed}")
+    if summary.period_s is not None:
+        lines.append(
+            f"it slows down every {format_duration(summary.period_s)}, which is part of it: "
+            "the window holds whole periods"
+        )
+    lines += [safe(f"left out, {reason}") for reason in summary.left_out[:_LEFT_OUT_SHOWN]]
+    if (more := len(summary.left_out) - _LEFT_OUT_SHOWN) > 0:
+        lines.append(f"and {more} more readings were left out")
+    return lines
+
+
+def between_text(earliest_s: float, latest_s: float) -> str:
+    """``between 8 and 12 s``, ``at 8 s``."""
+    low, high = f"{earliest_s:.0f}", f"{latest_s:.0f}"
+    return f"at {low} s" if low == high else f"between {low} and {high} s"
 
 
 def share_text(share: float | None) -> str:

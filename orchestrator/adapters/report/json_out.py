@@ -73,6 +73,7 @@ def run_json(run: StoredRun, environment: Environment | None = None, problems: S
         "schema_version": SCHEMA_VERSION,
         "run": plain_value(run.record),
         "state": run.state,
+        "look": plain_value(run.look),
         "location": run.location,
         "tally": plain_value(tally(run)),
         "environment": plain_value(environment),
@@ -81,8 +82,14 @@ def run_json(run: StoredRun, environment: Environment | None = None, problems: S
     }
 
 
-def trial_json(run: StoredRun, trial: TrialRecord, data: TrialData, problems: Sequence[str] = ()) -> dict[str, Any]:
-    """What ``trialbed show RUN TRIAL --json`` prints: the record, every series as columns, and the log."""
+def trial_json(
+    run: StoredRun, trial: TrialRecord, data: TrialData, problems: Sequence[str] = (), *, explanation: object = ()
+) -> dict[str, Any]:
+    """What ``trialbed show RUN TRIAL --json`` prints: the record, every series as columns, and the log.
+
+    The steps that led to the mean are added as ``explanation`` where they are given.
+    """
+    told = {"explanation": plain_value(explanation)} if explanation else {}
     return {
         "schema_version": SCHEMA_VERSION,
         "run": run.record.id,
@@ -96,4 +103,5 @@ def trial_json(run: StoredRun, trial: TrialRecord, data: TrialData, problems: Se
         },
         "log": data.log,
         "problems": list(problems),
+        **told,
     }

@@ -15,6 +15,7 @@ from orchestrator.adapters.report.plain import safe
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.core.verdict.words import number
 from orchestrator.engine.news import (
+    BlocksJudged,
     Measured,
     NeighboursBegan,
     News,
@@ -61,24 +62,30 @@ class Lines:
         match news:
             case RunBegan():
                 self._count = news.trials
-                left = f"{_trials(news.trials - news.done)} to go, {_range(news.least_s, news.most_s)}"
+                left = f"{_to_go(news)} to go, {_range(news.least_s, news.most_s)}"
                 text = f"run {news.run} began: {safe(news.title)} ({news.kind}; {left})"
             case NeighboursBegan(described=described):
                 text = f"beside declared neighbours: {safe(described)}"
             case TrialBegan(trial=trial):
                 text = f"trial {trial.number}/{self._count} {trial.id} began"
-            case StageBegan(stage=stage, attempt=attempt, why=why):
-                if attempt == 1:
-                    text = f"  {stage}"
-                elif attempt.bit_count() == 1:  # tries 2, 4, 8 and so on: a guest that boots is asked many times
-                    text = f"  {stage}: try {attempt}, since {safe(why)}"
+            case StageBegan():
+                text = _stage_text(news)
             case TrialEnded(record=record):
                 text = f"trial {record.number}/{self._count} {record.id} {outcome_text(record, self._per)}"
+            case BlocksJudged(look=look):
+                text = safe(look.told, 1000)
             case Notice(text=notice):
                 text = f"note: {safe(notice)}"
             case RunEnded(run=run, state=state):
                 text = f"run {run} {state}; the guest is as it was before"
         return text
+
+
+def _stage_text(news: StageBegan) -> str:
+    """A stage, and of its tries the 2nd, 4th, 8th and so on: a guest that boots is asked many times."""
+    if news.attempt == 1:
+        return f"  {news.stage}"
+    return f"  {news.stage}: try {news.attempt}, since {safe(news.why)}" if news.attempt.bit_count() == 1 else ""
 
 
 class Panel:
@@ -117,6 +124,8 @@ class Panel:
                 self._ended += 1
                 self._ended_s = self._clock.monotonic()
                 self._console.print(self._finished(record))
+            case BlocksJudged(look=look):
+                self._console.print(Text(safe(look.told, 1000)))
             case Notice(text=text):
                 self._console.print(Text(f"note: {safe(text)}"))
             case RunEnded():
@@ -136,7 +145,9 @@ class Panel:
         finished = run.done + self._ended
         bar = Table.grid(padding=(0, 1))
         bar.add_row(
-            Text(f"trial {min(finished + 1, run.trials)} of {run.trials}"),
+            Text(
+                f"trial {min(finished + 1, run.trials)} of {'at most ' if run.surely < run.trials else ''}{run.trials}"
+            ),
             ProgressBar(total=run.trials, completed=finished, width=24),
             Text(self._time_left(run)),
         )
@@ -173,11 +184,15 @@ class Panel:
         each_s = (self._ended_s - self._began_s) / self._ended
         after_this_one = max(run.trials - run.done - self._ended - 1, 0)
         in_hand_s = max(each_s - (self._clock.monotonic() - self._ended_s), 0.0)
-        return f"about {format_duration(round(after_this_one * each_s + in_hand_s))} to go"
+        most = "at most " if run.surely < run.trials else ""
+        return f"{most}about {format_duration(round(after_this_one * each_s + in_hand_s))} to go"
 
 
-def _trials(number: int) -> str:
-    return "1 trial" if number == 1 else f"{number} trials"
+def _to_go(run: RunBegan) -> str:
+    """``12 trials``, and where the evidence may end the run ``12 to 48 trials``."""
+    least, most = run.surely - run.done, run.trials - run.done
+    number = str(most) if least == most else f"{least} to {most}"
+    return "1 trial" if most == 1 else f"{number} trials"
 
 
 _MARKS = {"measured": ("+", "green"), "unsteady": ("~", "yellow"), "failed": ("x", "red")}

@@ -14,7 +14,7 @@ from orchestrator.adapters.report.figures import rate_text, vcpus_text, window_t
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.runs_text import minute, problems_text, tally_text
 from orchestrator.core.design.neighbour import described, neighbours_in
-from orchestrator.core.record.run import Environment, StoredRun
+from orchestrator.core.record.run import Environment, RunRecord, StoredRun
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.engine.listing import tally
 from orchestrator.engine.showing import reader_of
@@ -56,6 +56,7 @@ def render_run(
         Text(safe(record.title), style="bold"),
         Text(f"run {safe(record.id)}"),
         Text(f"{safe(run.state)}, began {minute(record.started_utc)} UTC, kept in {safe(run.location)}"),
+        *([Text(safe(run.look.told, 2000))] if run.look is not None else []),
         *_what_next(run),
         heading("What was asked"),
         facts_table(_asked(run)),
@@ -99,10 +100,7 @@ def _asked(run: StoredRun) -> dict[str, str]:
     shapes = [shape for shape in plan.get("shapes", ()) if isinstance(shape, Mapping)]
     loads = [load for load in plan.get("workloads", ()) if isinstance(load, Mapping)]
     cells = {(trial.shape, trial.workload, trial.threads) for trial in record.trials}
-    blocks = len({trial.block for trial in record.trials})
-    order = (
-        f"{_plural(len(cells), 'cell')} in {_plural(blocks, 'block')}, {safe(str(_at(plan, 'design', 'order')))} order"
-    )
+    order = f"{_plural(len(cells), 'cell')} in {_blocks(record)}, {safe(str(_at(plan, 'design', 'order')))} order"
     within = _percent(_at(plan, "measure", "steady", "until-within"))
     return {
         "guest": f"{safe(record.guest)}: {safe(record.guest_kind)} (driver {safe(record.hypervisor)})",
@@ -117,6 +115,12 @@ def _asked(run: StoredRun) -> dict[str, str]:
         "deciding": f"margin {_percent(_at(plan, 'decide', 'margin'))}, "
         f"confidence {_percent(_at(plan, 'decide', 'confidence'))}",
     }
+
+
+def _blocks(record: RunRecord) -> str:
+    """``5 blocks``, ``3 to 12 blocks, until decided``."""
+    blocks, least = len({trial.block for trial in record.trials}), _at(record.plan, "design", "blocks", "at-least")
+    return _plural(blocks, "block") if least is None else f"{safe(str(least))} to {blocks} blocks (until decided)"
 
 
 def _beside(plan: Mapping[str, Any]) -> dict[str, str]:
@@ -168,10 +172,14 @@ def _environment(environment: Environment | None) -> RenderableType:
     if environment is None:
         return Text("  no fingerprint was kept")
     facts: dict[str, str] = {}
+    unknown = []
     for key, name in _FACTS.items():
+        if environment.host.get(key) is None and environment.guest.get(key) is None:
+            unknown.append(name)
+            continue
         host, guest = (_fact(machine, key) for machine in (environment.host, environment.guest))
         facts[name] = f"{host} (host and guest)" if host == guest else f"{host} (host); {guest} (guest)"
-    return facts_table(facts)
+    return facts_table(facts | ({"not told": ", ".join(unknown)} if unknown else {}))
 
 
 def _fact(machine: Mapping[str, str | None], key: str) -> str:

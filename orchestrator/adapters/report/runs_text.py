@@ -28,7 +28,8 @@ def render_runs(runs: Sequence[StoredRun], problems: Sequence[str] = ()) -> Rend
     ]
     parts: list[RenderableType] = [Text(texts[0], style="bold")] if lines else [Text("no run to show")]
     for line, text in zip(lines, texts[1:], strict=True):
-        about = f"{safe(line.title)} ({safe(line.guest)}, {safe(line.guest_kind)})"
+        decided = line.standing.removeprefix(line.state)
+        about = f"{safe(line.title)} ({safe(line.guest)}, {safe(line.guest_kind)}){safe(decided)}"
         parts += [Text(text), Padding(Text(about, style="dim"), (0, 0, 0, 2))]
     return Group(*parts, *problems_text(problems))
 

@@ -69,6 +69,11 @@ def _figures(summary: TrialSummary) -> dict[str, Field]:
     row: dict[str, Field] = {
         "steady_from_s": window.start_s if window else None,
         "steady_to_s": window.end_s if window else None,
+        "not_steady": summary.kind,
+        "warm_up_earliest_s": summary.warm_up_earliest_s,
+        "warm_up_latest_s": summary.warm_up_latest_s,
+        "period_s": summary.period_s,
+        "left_out": len(summary.left_out),
         "throughput_per_s": mean.mean if mean else None,
         "low_per_s": mean.low if mean else None,
         "high_per_s": mean.high if mean else None,

@@ -11,11 +11,13 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from orchestrator.adapters.report.figures import rate_text, share_text, window_text
+from orchestrator.adapters.report.explain import render_explanation
+from orchestrator.adapters.report.figures import rate_text, share_text, steady_lines, window_text
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.plot import Plot
 from orchestrator.adapters.report.run_text import facts_table, heading
 from orchestrator.adapters.report.runs_text import bullet, problems_text
+from orchestrator.core.measure.method import Step
 from orchestrator.core.measure.results import TrialSummary
 from orchestrator.core.record.run import StoredRun
 from orchestrator.core.record.trial import TrialRecord
@@ -30,8 +32,14 @@ _LOG_WIDTH = 200
 _CHECK_MARKS = {"ok": ("+", "green"), "flag": ("!", "yellow"), "unavailable": ("?", "dim")}
 
 
-def render_trial(
-    run: StoredRun, trial: TrialRecord, data: TrialData, problems: Sequence[str] = (), per: str | None = None
+def render_trial(  # noqa: PLR0913 - what may be told beside the trial
+    run: StoredRun,
+    trial: TrialRecord,
+    data: TrialData,
+    problems: Sequence[str] = (),
+    per: str | None = None,
+    *,
+    explanation: Sequence[Step] = (),
 ) -> RenderableType:
     """A trial.
 
@@ -41,6 +49,7 @@ def render_trial(
         data: its series and log.
         problems: what the store found wrong while reading them.
         per: period of the throughput; that of the workload's own figures when not given.
+        explanation: how its steady state and its mean were found, where that is wanted.
     """
     per = per if per is not None else reader_of(run.record, trial.workload)[1]
     parts: list[RenderableType] = [
@@ -49,6 +58,8 @@ def render_trial(
         facts_table(_about(run, trial)),
         *_throughput(run, trial, data, per),
     ]
+    if explanation:
+        parts.append(render_explanation(explanation))
     if trial.summary is not None:
         parts += _summary(trial.summary)
     parts += [*_stages(trial), *_clocks(trial)]
@@ -64,15 +75,21 @@ def render_trial(
 def _about(run: StoredRun, trial: TrialRecord) -> dict[str, str]:
     began, ended = safe(trial.started_utc[:19].replace("T", " ")), safe(trial.ended_utc[11:19])
     facts = {
-        "outcome": safe(f"{trial.outcome}: {trial.reason}", 1000),
+        "outcome": safe(f"{trial.outcome}{_kind(trial)}: {trial.reason}", 1000),
         "cell": safe(f"shape {trial.shape}, workload {trial.workload}, threads {trial.threads}"),
-        "place": f"trial {trial.number} of {len(run.record.trials)}, block {trial.block}",
+        "place": f"trial {trial.number} of {len(run.needed)}, block {trial.block}",
         "time": f"{began} to {ended} UTC{_length(trial)}",
         "guest": f"{safe(run.record.guest)}: {safe(run.record.guest_kind)}",
     }
     if trial.fault is not None:
         facts["failed"] = safe(f"in stage {trial.failed_stage}; at fault is {_FAULTS[trial.fault]}")
     return facts
+
+
+def _kind(trial: TrialRecord) -> str:
+    """`` (drift)``: why a trial never became steady, in a word or two."""
+    kind = trial.summary.kind if trial.summary is not None else None
+    return f" ({kind})" if kind is not None else ""
 
 
 def _seen(key: str, value: str) -> tuple[str, str]:
@@ -113,8 +130,10 @@ def _throughput(run: StoredRun, trial: TrialRecord, data: TrialData, per: str) -
     parts: list[RenderableType] = [heading(f"Throughput, per {per}")]
     if summary is not None and summary.throughput is not None:
         mean = summary.throughput
-        samples = "" if mean.effective_samples is None else f", from {number(mean.effective_samples)} effective samples"
+        samples = "" if mean.effective_samples is None else f", from {mean.effective_samples:.0f} effective samples"
         parts.append(Text(f"  {rate_text(mean, per)} over {window_text(summary.window)} since launch{samples}"))
+    if summary is not None:
+        parts += [Text(f"  {line}") for line in steady_lines(summary)]
     window = summary.window if summary is not None else None
     parts.append(Plot(series, PERIODS[per], window))
     return parts + [bullet(problem) for problem in series.problems]

@@ -1,42 +1,51 @@
-"""A verdict for the terminal: the answer first, then cells, comparisons, reasons and remarks.
+"""A verdict for the terminal: the answer first, then cells, reasons, comparisons and remarks.
+
+What only somebody who checks the verdict wants to see comes with its explanation.
 
 Fits 80 columns. Colour only repeats what words and signs say already.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import groupby
 from typing import Any
 
 from rich.console import Group, RenderableType
 from rich.padding import Padding
-from rich.table import Table
 from rich.text import Text
 
+from orchestrator.adapters.report.comparisons_text import render_comparisons
+from orchestrator.adapters.report.explain import explanation_json, render_explanation
 from orchestrator.adapters.report.plain import safe
-from orchestrator.core.verdict.cells import CellEstimate
-from orchestrator.core.verdict.comparison import Comparison
+from orchestrator.adapters.report.sections import SENTENCE, bullets, heading, section
+from orchestrator.adapters.report.verdict_choice import growth, left_out
+from orchestrator.adapters.report.verdict_tables import cells_table, demands_table, values_table
+from orchestrator.core.measure.method import Step
+from orchestrator.core.verdict.minutes import TimeUse
 from orchestrator.core.verdict.recommendation import Recommendation
-from orchestrator.core.verdict.usage import costs
 from orchestrator.core.verdict.verdict import Verdict
-from orchestrator.core.verdict.words import change, column, count, in_words, span
-from orchestrator.units import PERIODS, format_percent
+from orchestrator.core.verdict.words import capital, count, listed
+from orchestrator.units import format_percent
 
-_SIGNS = {"faster": ("+", "green"), "slower": ("-", "red"), "equivalent": ("=", "cyan"), "undecided": ("?", "yellow")}
-_QUESTIONS = {
-    "size": "Another shape, same load",
-    "threads": "More threads, same shape",
-    "growth": "More vCPUs, a thread on each",
-}
 SCHEMA_VERSION = 1
-#: Reasons and remarks hold names, details and figures; longer ones are a guest's doing.
-_SENTENCE = 2000
-_NAME = 24
+#: Sentences about what an operation takes, of each shape that is recommended; the table and ``--json`` have the rest.
+_MOST_IMPORTANT = 2
+#: Loads with one shape that are told one by one.
+_ALIKE = 2
+#: Contradictions that are told one by one.
+_DOUBTS = 3
 
 
-def render_verdict(
-    verdict: Verdict, *, title: str, guest_kind: str | None = None, per: str | None = None
+def render_verdict(  # noqa: PLR0913 - what may be told beside the verdict, each by its name
+    verdict: Verdict,
+    *,
+    title: str,
+    guest_kind: str | None = None,
+    per: str | None = None,
+    look: str = "",
+    time: Sequence[TimeUse] = (),
+    explanation: Sequence[Step] = (),
 ) -> RenderableType:
     """Everything a person needs to believe the verdict or not.
 
@@ -45,76 +54,49 @@ def render_verdict(
         title: of the plan or the table.
         guest_kind: what the guests are (``process guest, not a VM``); ``None`` for readings taken by hand.
         per: period of the throughput column; the verdict's own when not given.
+        look: whether enough blocks were measured, of readings that are looked at while blocks are added.
+        time: how the time of the run was spent, and how it would be spent best.
+        explanation: the steps that led to the verdict, where they are wanted; all details are then shown.
     """
-    period = per if per is not None else verdict.per
-    parts: list[RenderableType] = [Text(safe(title), style="bold"), Text(safe(verdict.answer, _SENTENCE)), Text()]
+    whole, per = bool(explanation), per if per is not None else verdict.per
+    parts: list[RenderableType] = [
+        Text(safe(title), style="bold"),
+        Text(safe(verdict.answer, SENTENCE)),
+        *([Text(safe(look, SENTENCE))] if look else []),
+        Text(),
+        *_tables(verdict, per, guest_kind),
+    ]
+    parts += _recommendations(verdict, whole=whole)
+    parts += section("Size and threads", [f.sentence for f in verdict.fits])
+    parts += render_comparisons(verdict, whole=whole)
+    parts += _prices(verdict)
+    parts += section("How throughput grows", growth(verdict, whole=whole))
+    parts += _demands(verdict, whole=whole)
+    parts += section("How the time is best spent", [sentence for use in time for sentence in use.sentences])
+    parts += section("Remarks", verdict.remarks)
+    if not whole and (rest := left_out(verdict)):
+        parts.append(Text(f"--explain of judge and show adds {listed(rest)}, and how all of it was reached.", "dim"))
+    return Group(*parts, *([render_explanation(explanation)] if explanation else []))
+
+
+def _tables(verdict: Verdict, per: str, guest_kind: str | None) -> Iterator[RenderableType]:
     for workload, cells in groupby(verdict.cells, key=lambda c: c.workload):
-        parts += [_cells(list(cells), verdict, workload, period), Text()]
+        yield from (cells_table(list(cells), verdict, workload, per), Text())
     if verdict.cells:
-        parts += [_legend(verdict, guest_kind), Text()]
-    if verdict.comparisons:
-        parts += [*_comparisons(verdict), Text()]
-    for recommendation in verdict.recommendations:
-        parts += _recommendation(recommendation, verdict)
-    if verdict.fits:
-        parts += [_heading("Size and threads"), *_bullets(f.sentence for f in verdict.fits), Text()]
-    if verdict.remarks:
-        parts += [_heading("Remarks"), *_bullets(verdict.remarks)]
-    return Group(*parts)
+        yield from (_legend(verdict, guest_kind), Text())
 
 
-def verdict_json(verdict: Verdict) -> dict[str, Any]:
-    """The verdict as plain values, for programs; keys as in :class:`~orchestrator.core.verdict.verdict.Verdict`."""
-    return {"schema_version": SCHEMA_VERSION, **verdict.model_dump(mode="json")}
+def verdict_json(verdict: Verdict, time: Sequence[TimeUse] = (), explanation: Sequence[Step] = ()) -> dict[str, Any]:
+    """The verdict as plain values, for programs; keys as in :class:`~orchestrator.core.verdict.verdict.Verdict`.
 
-
-def _cells(cells: Sequence[CellEstimate], verdict: Verdict, workload: str, per: str) -> Table:
-    """The table of one workload's cells; columns that nothing was observed for are left out."""
-    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold", title_justify="left")
-    if len({c.workload for c in verdict.cells}) > 1:
-        table.title = Text(safe(workload, _NAME), style="bold")
-    chosen = {(r.threads, r.shape) for r in verdict.recommendations if r.workload == workload}
-    shares = any(share is not None for c in cells for share in (c.run, c.wait, c.idle))
-    costly = any(c.cpu_seconds_per_operation is not None for c in cells)
-    table.add_column("")
-    table.add_column("shape", overflow="fold")
-    for heading in ("vCPUs", "threads", "trials", f"per {per}"):
-        table.add_column(heading, justify="right")
-    table.add_column("interval", justify="right", no_wrap=True)
-    for heading in (*(("run", "wait", "idle") if shares else ()), *(("CPU/op",) if costly else ())):
-        table.add_column(heading, justify="right", no_wrap=True)
-    factor = PERIODS[per]
-    rates = column([cell.throughput_per_s * factor for cell in cells])
-    for cell, rate, interval, spent in zip(cells, rates, _intervals(cells, factor), _costs(cells), strict=True):
-        best = (cell.threads, cell.shape) in chosen
-        row = [
-            "*" if best else "",
-            safe(cell.shape, _NAME),
-            str(cell.vcpus),
-            str(cell.threads),
-            str(cell.trials),
-            rate,
-            interval,
-            *([_percent(share) for share in (cell.run, cell.wait, cell.idle)] if shares else []),
-            *([spent] if costly else []),
-        ]
-        table.add_row(*(Text(field) for field in row), style="bold" if best else "")
-    return table
-
-
-def _intervals(cells: Sequence[CellEstimate], factor: float) -> list[str]:
-    bounds = [bound * factor for c in cells if c.low is not None and c.high is not None for bound in (c.low, c.high)]
-    figures = iter(column(bounds))
-    return ["none" if c.low is None or c.high is None else f"{next(figures)}..{next(figures)}" for c in cells]
-
-
-def _percent(share: float | None) -> str:
-    return "?" if share is None else format_percent(share, 0)
-
-
-def _costs(cells: Sequence[CellEstimate]) -> list[str]:
-    figures = iter(costs([c.cpu_seconds_per_operation for c in cells if c.cpu_seconds_per_operation is not None]))
-    return ["?" if c.cpu_seconds_per_operation is None else next(figures) for c in cells]
+    ``time_use`` and ``explanation`` are added where they are known or wanted.
+    """
+    value = {"schema_version": SCHEMA_VERSION, **verdict.model_dump(mode="json")}
+    if time:
+        value["time_use"] = [use.model_dump(mode="json") for use in time]
+    if explanation:
+        value["explanation"] = explanation_json(explanation)
+    return value
 
 
 def _legend(verdict: Verdict, guest_kind: str | None) -> Text:
@@ -124,68 +106,62 @@ def _legend(verdict: Verdict, guest_kind: str | None) -> Text:
     where = " Run, wait, idle: of a vCPU's time, averaged over the guest's vCPUs; ? unavailable." if shares else ""
     confidence = format_percent(verdict.confidence)
     text = f"{kind}* recommended for its threads. Interval: of the mean over trials, at {confidence} confidence.{where}"
-    return Text(safe(text, _SENTENCE), style="dim")
+    return Text(safe(text, SENTENCE), style="dim")
 
 
-def _comparisons(verdict: Verdict) -> Iterator[RenderableType]:
-    several = len({c.workload for c in verdict.comparisons}) > 1
-    margin, confidence = format_percent(verdict.margin), format_percent(verdict.confidence)
-    yield _heading(f"Comparisons (margin {margin}, {confidence} confidence for each group as a whole)")
-    for (workload, question), found in groupby(verdict.comparisons, key=lambda c: (c.workload, c.question)):
-        under = f" ({safe(workload, _NAME)})" if several else ""
-        yield Padding(Text(f"{_QUESTIONS[question]}{under}"), (0, 0, 0, 1))
-        table = Table.grid(padding=(0, 1))
-        for comparison in found:
-            sign, style = _SIGNS[comparison.verdict]
-            table.add_row(Text(f"  {sign}", style=style), Text(safe(_in_words(comparison), _SENTENCE)))
-        yield table
-
-
-def _in_words(found: Comparison) -> str:
-    """``shape two against one, two threads: faster, 71 % more (+66.7 % to +76.9 %)``."""
-    if found.question == "size":
-        who = f"shape {found.new_shape} against {found.base_shape}, {count(found.new_threads, 'thread')}"
-    elif found.question == "threads":
-        who = f"shape {found.new_shape}, {count(found.new_threads, 'thread')} against {in_words(found.base_threads)}"
-    else:
-        base, new = (
-            _with_threads(found.base_shape, found.base_threads),
-            _with_threads(found.new_shape, found.new_threads),
-        )
-        who = f"{new} against {base}"
-    size = change(found.ratio, whole=found.low is None)
-    if found.low is None or found.high is None:
-        why = "no block holds both" if found.paired and not found.readings else "a single reading"
-        return f"{who}: undecided, {size} on the figures ({why})"
-    text = f"{who}: {found.verdict}, {size} ({span(found.low, found.high)})"
-    if found.verdict != "undecided":
-        return text
-    decide = (
-        f"about {count(found.more_blocks, 'more block')} would decide" if found.more_blocks else "too close to call"
-    )
-    return f"{text}; {decide}"
-
-
-def _with_threads(shape: str, threads: int) -> str:
-    return f"shape {shape} with {count(threads, 'thread')}"
+def _recommendations(verdict: Verdict, *, whole: bool) -> Iterator[RenderableType]:
+    """One after another; of several that stand for want of another shape, which say the same, the first speaks."""
+    alone = [r for r in verdict.recommendations if r.basis == "only shape measured"]
+    quiet = alone[1:] if len(alone) > _ALIKE and not whole else []
+    for found in verdict.recommendations:
+        if not any(found is other for other in quiet):
+            yield from _recommendation(found, verdict)
+    if quiet:
+        yield from bullets([f"The same holds for {count(len(quiet), 'other load')}, where one shape was measured."])
+        yield Text()
 
 
 def _recommendation(found: Recommendation, verdict: Verdict) -> list[RenderableType]:
     several = len({r.workload for r in verdict.recommendations}) > 1
     under = f" of {found.workload}" if several else ""
-    heading = f"{count(found.threads, 'thread')}{under}: shape {found.shape}"
-    parts: list[RenderableType] = [_heading(heading[:1].upper() + heading[1:]), *_bullets(found.reasons)]
+    told = f"{count(found.threads, 'thread')}{under}: shape {found.shape}"
+    if others := [shape for shape in found.candidates if shape != found.shape]:
+        told += f"; {listed(others, joint='or')} may be the right one as well"
+    parts: list[RenderableType] = [heading(capital(told)), *bullets(found.reasons)]
     if found.would_change:
-        parts += [Padding(Text("What would change it:"), (0, 0, 0, 1)), *_bullets(found.would_change)]
+        parts += [Padding(Text("What would change it:"), (0, 0, 0, 1)), *bullets(found.would_change)]
     return [*parts, Text()]
 
 
-def _bullets(sentences: Iterable[str]) -> Iterator[RenderableType]:
-    for sentence in sentences:
-        row = Table.grid(padding=(0, 1))
-        row.add_row(Text(" -"), Text(safe(sentence, _SENTENCE)))
-        yield row
+def _demands(verdict: Verdict, *, whole: bool) -> Iterator[RenderableType]:
+    """What an operation takes: what makes the figures doubtful, and in full the table and what stands out."""
+    doubts = [doubt for demand in verdict.demands for doubt in demand.doubts]
+    if not whole or not verdict.demands:
+        more = (
+            [f"The same or similar holds {count(len(doubts) - _DOUBTS, 'more time')}."] if len(doubts) > _DOUBTS else []
+        )
+        yield from section("What does not fit together", [*doubts[:_DOUBTS], *more])
+        return
+    yield heading("What an operation takes")
+    yield demands_table(verdict.demands, several=len({d.workload for d in verdict.demands}) > 1)
+    signs = " ! contended." if any(d.contended for d in verdict.demands) else ""
+    what = f"of CPU/op, at {format_percent(verdict.confidence)} confidence"
+    yield Text(f"CPU/op, wait/op, idle/op: vCPU time an operation. Interval: {what}.{signs}", style="dim")
+    chosen = {(r.workload, r.threads, r.shape) for r in verdict.recommendations}
+    told = [d for d in verdict.demands if (d.workload, d.threads, d.shape) in chosen]
+    yield from bullets([*(sentence for demand in told for sentence in demand.sentences[:_MOST_IMPORTANT]), *doubts])
+    yield Text()
 
 
-def _heading(text: str) -> Text:
-    return Text(safe(text, _SENTENCE), style="bold")
+def _prices(verdict: Verdict) -> Iterator[RenderableType]:
+    """What the price of each shape buys."""
+    if verdict.price_unit is None:
+        return
+    yield heading(f"What the price buys, in {verdict.price_unit}")
+    if verdict.values:
+        yield values_table(verdict.values, verdict.per, several=len({v.workload for v in verdict.values}) > 1)
+    yield from bullets(best.sentence for best in verdict.best_values)
+    if rest := len(verdict.cells) - len(verdict.values):
+        what = "No cell has a known price" if not verdict.values else f"The price of {count(rest, 'cell')} is not known"
+        yield from bullets([f"{what}: memory has a price and its size was not noted, or the shape would cost nothing."])
+    yield Text()

@@ -62,7 +62,7 @@ def read_run(folder: RunFolder, *, thorough: bool) -> tuple[StoredRun, list[str]
     """
     record = load(RunRecord, folder.record)
     trials, problems = _read_trials(folder)
-    state = "running or crashed"
+    state, look = "running or crashed", None
     try:
         journal = journal_file.read(folder.journal) if thorough else journal_file.read_tail(folder.journal)
     except StoreError as error:
@@ -70,12 +70,12 @@ def read_run(folder: RunFolder, *, thorough: bool) -> tuple[StoredRun, list[str]
     else:
         problems.extend(journal.problems)
         where = progress(journal.events)
-        state = where.state
+        state, look = where.state, where.look
         if thorough:
             problems.extend(oddities(folder, record, trials, where))
     # A folder may have been renamed or copied: its name is what finds it, so its name is its id.
     named = record if record.id == folder.path.name else record.model_copy(update={"id": folder.path.name})
-    return StoredRun(named, trials, state, str(folder.path)), problems
+    return StoredRun(named, trials, state, str(folder.path), look), problems
 
 
 def _read_trials(folder: RunFolder) -> tuple[tuple[TrialRecord, ...], list[str]]:

@@ -13,6 +13,7 @@ from pydantic import (
     BaseModel,
     BeforeValidator,
     ConfigDict,
+    Field,
     GetJsonSchemaHandler,
     StrictBool,
     StrictInt,
@@ -31,6 +32,7 @@ __all__ = [
     "OWN_WORDS",
     "PERCENT",
     "SIZE",
+    "Amount",
     "Declared",
     "DescribedBy",
     "Duration",
@@ -97,6 +99,13 @@ def _line(value: object) -> object:
     return value
 
 
+def _number(value: object) -> object:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        unquoted = " without quotes" if isinstance(value, str) else ""
+        raise refusal(f"found {shown(value)}; write a number such as 0.021{unquoted}")
+    return value
+
+
 def _relative(value: object) -> object:
     if not isinstance(value, str):
         return value
@@ -123,6 +132,8 @@ Line = Annotated[StrictStr, BeforeValidator(_line)]
 #: Path of a file beside the plan, or in a folder below.
 FileBeside = Annotated[StrictStr, BeforeValidator(_relative)]
 Whole = StrictInt
+#: A price in whatever currency: a plain number, whole or not.
+Amount = Annotated[float, Field(ge=0, le=10**12, allow_inf_nan=False), BeforeValidator(_number)]
 Flag = StrictBool
 
 

@@ -21,7 +21,7 @@ from orchestrator.units import format_duration, format_percent, format_size
 
 #: Trial numbers have four digits.
 MOST_TRIALS = 9999
-#: As ``core.measure.steady_state`` has it, which is no business of a plan's model.
+#: As ``core.measure.steady`` has it, which is no business of a plan's model.
 FEWEST_READINGS = 10
 PLACEHOLDERS = ("threads", "vcpus")
 
@@ -39,14 +39,15 @@ def plan_misfits(plan: Plan) -> list[Finding]:
         for position, pattern in enumerate(patterns)
         for at, message in _filter_misfits(plan, pattern)
     ]
-    chosen, blocks = len(cells(plan)), plan.design.blocks
+    chosen, blocks = len(cells(plan)), plan.design.most_blocks
     if not chosen and not findings:
         findings.append(
             Finding(("design",), "only and except together leave no cell to measure; drop or widen a filter")
         )
     if chosen * blocks > MOST_TRIALS:
         product = f"{chosen} cells x {blocks} blocks are {chosen * blocks} trials"
-        findings.append(Finding(("design", "blocks"), f"{product}; a run holds {MOST_TRIALS}, so split the plan"))
+        place = ("design", "blocks", "at-most") if plan.design.until_decided else ("design", "blocks")
+        findings.append(Finding(place, f"{product}; a run holds {MOST_TRIALS}, so split the plan"))
     return findings
 
 
@@ -130,7 +131,7 @@ def remarks(plan: Plan, lab: Lab) -> list[str]:
 
 
 def _on_evidence(plan: Plan) -> Iterator[str]:
-    blocks, steady, margin = plan.design.blocks, plan.measure.steady, plan.decide.margin
+    blocks, steady, margin = plan.design.most_blocks, plan.measure.steady, plan.decide.margin
     if blocks == 1:
         yield (
             "blocks: 1 is one reading a cell, which carries no uncertainty: nothing can be called faster or slower; "

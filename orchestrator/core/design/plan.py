@@ -7,7 +7,9 @@ from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import Field, ModelWrapValidatorHandler, model_validator
 
+from orchestrator.core.design.blocks import Blocks
 from orchestrator.core.design.declared import (
+    Amount,
     Declared,
     Duration,
     Finding,
@@ -50,8 +52,8 @@ class CellPattern(Declared):
 class Design(Declared):
     """How often each cell is measured, and in which order."""
 
-    blocks: Annotated[Whole, Field(ge=1, le=1000)] = 5
-    """Passes over all cells: how often each cell is measured."""
+    blocks: Blocks = 5
+    """Passes over all cells: a number, or limits between which the evidence decides how many."""
     order: Literal["random", "as-written"] = "random"
     """Order of the cells within a block."""
     seed: Annotated[Whole, Field(ge=0, lt=2**63)] = 1
@@ -60,6 +62,21 @@ class Design(Declared):
     """Keep the cells that one of these matches; all when empty."""
     except_: Annotated[tuple[CellPattern, ...], Field(alias="except")] = ()
     """Drop the cells that one of these matches."""
+
+    @property
+    def least_blocks(self) -> int:
+        """Blocks that are measured whatever they show."""
+        return self.blocks if isinstance(self.blocks, int) else self.blocks.at_least
+
+    @property
+    def most_blocks(self) -> int:
+        """Blocks that are measured at the most."""
+        return self.blocks if isinstance(self.blocks, int) else self.blocks.at_most
+
+    @property
+    def until_decided(self) -> bool:
+        """Whether the run ends as soon as the evidence decides."""
+        return not isinstance(self.blocks, int)
 
 
 class WarmUp(Declared):
@@ -129,6 +146,23 @@ class Measure(Declared):
         return self
 
 
+class Price(Declared):
+    """What a size costs, for throughput per unit of cost; in any currency and over any period."""
+
+    vcpu: Amount = 0
+    """Price of one vCPU."""
+    memory: Amount = 0
+    """Price of 1 GiB of memory."""
+    unit: Annotated[Line, Field(max_length=40)] = "units of cost"
+    """What the prices are in, such as ``EUR an hour``; shown as it stands."""
+
+    @model_validator(mode="after")
+    def _costs_something(self) -> Price:
+        if self.vcpu == 0 and self.memory == 0:
+            raise refusal("vcpu and memory are both 0, so nothing costs anything; give the price of one at least")
+        return self
+
+
 class Decide(Declared):
     """What difference matters, and how sure the verdict has to be."""
 
@@ -136,6 +170,12 @@ class Decide(Declared):
     """The smallest relative difference in throughput that matters to you."""
     confidence: Annotated[Percent, Field(ge=0.5, lt=1)] = 0.95
     """Confidence level of every interval."""
+    wait: Annotated[Percent, Field(gt=0, le=1)] = 0.05
+    """From this share of its time on, a vCPU's waiting is worth a word (common practice, no published source)."""
+    idle: Annotated[Percent, Field(gt=0, le=1)] = 0.9
+    """From this share of its time on, a vCPU counts as idle (common practice, no published source)."""
+    price: Price | None = None
+    """What vCPUs and memory cost, to see which shape gives the most for its price; changes no recommendation."""
 
 
 class Plan(Declared):

@@ -32,8 +32,9 @@ class Estimate:
     """Bounds for the time that trials take.
 
     Attributes:
-        least_s: every trial settles at once and is precise at once.
-        most_s: every trial uses all the time its warm-up and measuring are given, and every switch is slow.
+        least_s: every trial settles at once and is precise at once, and the first look at the blocks decides.
+        most_s: every trial uses all the time its warm-up and measuring are given, every switch is slow, and all blocks
+            are needed.
     """
 
     least_s: Seconds
@@ -41,8 +42,16 @@ class Estimate:
 
 
 def estimate(plan: Plan, trials: Sequence[Trial], switch: Switch) -> Estimate:
-    """Bounds for the time that ``trials`` of ``plan`` take."""
+    """Bounds for the time that ``trials`` of ``plan`` take, which begin where the run stands."""
     rules = plan.measure
     least = rules.warm_up.at_least + rules.steady.at_least + switch.least_s
     most = rules.warm_up.at_most + rules.steady.at_most + switch.most_s
-    return Estimate(least * len(trials), most * len(trials))
+    return Estimate(least * len(surely(plan, trials)), most * len(trials))
+
+
+def surely(plan: Plan, trials: Sequence[Trial]) -> Sequence[Trial]:
+    """Those of the outstanding ``trials`` that have to be run before the evidence could end the run."""
+    if not trials:
+        return trials
+    last = max(plan.design.least_blocks, trials[0].block)
+    return [trial for trial in trials if trial.block <= last]

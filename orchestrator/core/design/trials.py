@@ -75,10 +75,13 @@ def cells(plan: Plan) -> tuple[Cell, ...]:
 
 
 def trials(plan: Plan) -> tuple[Trial, ...]:
-    """The trials of a plan in the order in which they are run."""
+    """The trials of a plan in the order in which they are run; all of them, where the evidence may end the run earlier.
+
+    A block's order depends on the seed and on its number alone, so a plan with fewer blocks has the same first trials.
+    """
     chosen = cells(plan)
     ordered: list[Trial] = []
-    for block in range(1, plan.design.blocks + 1):
+    for block in range(1, plan.design.most_blocks + 1):
         row = (
             chosen
             if plan.design.order == "as-written"

@@ -8,6 +8,7 @@ from typing import Any, Literal
 
 from orchestrator.core.design.trials import Trial
 from orchestrator.core.measure.results import Record
+from orchestrator.core.record.journal import Look
 from orchestrator.core.record.trial import SCHEMA_VERSION, TrialRecord
 
 
@@ -71,9 +72,24 @@ class StoredRun:
 
     Attributes:
         state: ``done``, ``interrupted`` (may be resumed) or ``running or crashed`` (its journal has no end).
+        look: the last look at the evidence between blocks; ``None`` where the number of blocks was fixed.
     """
 
     record: RunRecord
     trials: tuple[TrialRecord, ...]
     state: str
     location: str
+    look: Look | None = None
+
+    @property
+    def needed(self) -> tuple[PlannedTrial, ...]:
+        """The planned trials less those that are no longer needed, since the blocks before them were enough."""
+        if self.look is None or not self.look.enough:
+            return self.record.trials
+        last = self.look.blocks
+        return tuple(trial for trial in self.record.trials if trial.block <= last)
+
+    @property
+    def standing(self) -> str:
+        """The state in words: ``done, decided after 4 of at most 12 blocks``."""
+        return f"{self.state}, {self.look.sentence}" if self.look is not None else self.state

@@ -9,7 +9,7 @@ import scipy.stats
 from plan_samples import SHAPES, WORKLOADS, lab, plan
 
 from orchestrator.core.design.fit import misfits, plan_misfits, refusals, remarks
-from orchestrator.core.measure.steady_state import FEWEST
+from orchestrator.core.measure.steady.steady_state import FEWEST
 
 ALL = frozenset({"topology", "quota", "pin"})
 

@@ -17,6 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from plan_samples import SHAPES, WORKLOADS, plan
 
+from orchestrator.core.design.schedule import Switch, estimate, surely
 from orchestrator.core.design.trials import cells, order_key, trials
 
 STORED = Path(__file__).parents[2] / "data" / "order" / "ferry-seed-7.csv"
@@ -72,6 +73,28 @@ def test_every_block_holds_every_cell_once() -> None:
     for block in range(1, 6):
         assert sorted(t.cell.key for t in ordered if t.block == block) == sorted(ALL_CELLS)
     assert [t.block for t in ordered] == sorted(t.block for t in ordered)
+
+
+def test_the_first_blocks_are_the_same_however_many_there_may_be() -> None:
+    """A run of three blocks and the first three of twelve are one experiment."""
+    few = trials(plan(design={"blocks": 3, "seed": 7}))
+    for blocks in (12, {"until": "decided"}, {"at-least": 2, "at-most": 5, "until": "decided"}):
+        many = trials(plan(design={"blocks": blocks, "seed": 7}))
+        assert many[: len(few)] == few
+        assert max(trial.block for trial in many) == (blocks if isinstance(blocks, int) else blocks.get("at-most", 12))
+
+
+def test_the_time_of_a_plan_until_decided_reaches_from_the_first_look_to_all_blocks() -> None:
+    asked = plan(design={"blocks": {"at-least": 3, "at-most": 12, "until": "decided"}, "seed": 7})
+    fixed = {blocks: plan(design={"blocks": blocks, "seed": 7}) for blocks in (3, 12)}
+    switch = Switch(2.0, 180.0)
+    found = estimate(asked, trials(asked), switch)
+    assert found.least_s == estimate(fixed[3], trials(fixed[3]), switch).least_s
+    assert found.most_s == estimate(fixed[12], trials(fixed[12]), switch).most_s
+    # Of a resumed run the block in hand is finished at the least.
+    left = [trial for trial in trials(asked) if trial.number > 50]
+    assert {trial.block for trial in surely(asked, left)} == {5}
+    assert surely(asked, []) == []
 
 
 def test_all_orders_of_a_block_are_equally_likely() -> None:

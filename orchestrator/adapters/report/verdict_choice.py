@@ -1,0 +1,57 @@
+"""Which details of a verdict a first reader is shown, and which come with its explanation."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from orchestrator.core.verdict.comparison import Comparison
+from orchestrator.core.verdict.scaling import Scaling
+from orchestrator.core.verdict.verdict import Verdict
+from orchestrator.core.verdict.words import count
+
+#: Curves that a first reader is told of; a scan of shapes and threads has one for each.
+_CURVES = 3
+_OVER = ("both", "vcpus", "threads")
+
+
+def decisive(verdict: Verdict) -> tuple[Comparison, ...]:
+    """The comparisons that the recommendations rest on.
+
+    Of shapes under one load: those with the recommended shape or the best. Of thread counts on one shape: those where
+    that shape is recommended for either. And all that compare vCPUs with a thread each.
+    """
+    loads = {(r.workload, r.threads): {r.shape, r.best} for r in verdict.recommendations}
+    chosen = {(r.workload, r.threads, r.shape) for r in verdict.recommendations}
+    return tuple(
+        c
+        for c in verdict.comparisons
+        if c.question == "growth"
+        or (c.question == "size" and {c.base_shape, c.new_shape} & loads.get((c.workload, c.base_threads), set()))
+        or (
+            c.question == "threads"
+            and {(c.workload, c.base_threads, c.base_shape), (c.workload, c.new_threads, c.new_shape)} & chosen
+        )
+    )
+
+
+def growth(verdict: Verdict, *, whole: bool) -> Sequence[str]:
+    """How throughput grows: all curves, or a few that follow a law, those of vCPUs and threads together first."""
+    if whole:
+        return [found.sentence for found in verdict.scaling]
+    return [found.sentence for found in _lawful(verdict)]
+
+
+def left_out(verdict: Verdict) -> list[str]:
+    """What a first reader is not shown, in words."""
+    further = len(verdict.comparisons) - len(decisive(verdict))
+    curves = len(verdict.scaling) - len(_lawful(verdict))
+    return [
+        *([count(further, "further comparison")] if further else []),
+        *([f"{count(curves, 'further curve')} of throughput"] if curves else []),
+        *(["what an operation takes in each cell"] if verdict.demands else []),
+    ]
+
+
+def _lawful(verdict: Verdict) -> list[Scaling]:
+    largest_first = sorted(verdict.scaling, key=lambda s: (_OVER.index(s.over), -(s.threads or 0), -s.points[-1].size))
+    return [found for found in largest_first if found.law is not None][:_CURVES]
