@@ -166,6 +166,8 @@ def _spent(workload: str, trials: Sequence[TrialRecord], rule: Rule) -> TimeUse 
 def _where_from(scatter: float, from_seconds: float, workload: str) -> str:
     start = f"Trials of one cell of {workload} scatter by {format_percent(scatter, 2)}"
     share = format_percent(min(1.0, from_seconds), 0)
+    if share == format_percent(1.0, 0):
+        return f"{start}, no more than the seconds within a trial account for."
     rest = "longer trials would hardly help" if from_seconds < _HARDLY else "the rest from one trial to the next"
     joint = ", so" if from_seconds < _HARDLY else ","
     return f"{start}; {share} of that variance comes from the seconds within a trial{joint} {rest}."

@@ -144,6 +144,12 @@ def test_a_run_that_cannot_tell_gives_no_advice() -> None:
     assert spent_time(no_bounds, Rule()) == ()
 
 
+def test_scatter_that_the_seconds_explain_is_said_to_be_that() -> None:
+    (use,) = spent_time(run(between=0.0, within=0.03, seed=1), Rule())
+    assert use.from_seconds >= 0.995
+    assert use.sentences[0].endswith(", no more than the seconds within a trial account for.")
+
+
 def test_a_plan_tells_what_its_blocks_and_its_minutes_buy() -> None:
     first, second = planned_time(
         plan(design={"blocks": {"at-least": 3, "at-most": 12, "until": "decided"}}), Switch(10, 60)
