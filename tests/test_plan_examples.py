@@ -57,10 +57,10 @@ def test_a_plan_whose_lab_is_not_made_yet_says_how_to_make_it(tmp_path: Path) ->
 
 
 def test_the_first_plan_fits_into_its_time() -> None:
-    """At the most 16 trials of 3 s to 10 s warm-up and 8 s to 10 s measuring; most warm up in the least time."""
+    """Twelve trials of 3 s to 8 s warm-up and 12 s measuring; most warm up in the least time."""
     plan = load_plan(PLANS / "first.yaml", None).plan
     usual = len(trials(plan)) * (plan.measure.warm_up.at_least + plan.measure.steady.at_most + 2)
-    assert len(trials(plan)) == 16
+    assert len(trials(plan)) == 12
     assert usual <= 4.5 * 60
 
 

@@ -163,10 +163,13 @@ def _level(series: Values) -> float:
     return max(abs(float(series.mean())), float(series.std()))
 
 
-def _spread(values: Values) -> MeanVariance:
-    if np.ptp(values) == 0:
-        return MeanVariance(0.0, len(values) - 1)
-    return cautious_variance(values, 1 - SIGNIFICANCE)
+def _spread(residuals: Values, fitted: int) -> MeanVariance:
+    """Variance of the mean of residuals, which lost a degree of freedom to each of the figures fitted."""
+    n = len(residuals)
+    if np.ptp(residuals) == 0:
+        return MeanVariance(0.0, n - 1)
+    found, left = cautious_variance(residuals, 1 - SIGNIFICANCE), max(n - fitted, 1)
+    return MeanVariance(found.variance * (n - 1) / left, min(found.freedom, left))
 
 
 def _drift(stretch: Stretch) -> tuple[float, NotSteady] | None:
@@ -177,7 +180,7 @@ def _drift(stretch: Stretch) -> tuple[float, NotSteady] | None:
     residuals = series - series.mean() - slope * time
     if abs(slope * n) <= SMALLEST_CHANGE * _level(series):
         return None
-    spread = _spread(residuals)
+    spread = _spread(residuals, fitted=2)
     error = math.sqrt(spread.variance * n / float(time @ time))
     if abs(slope) <= float(stdtrit(spread.freedom, 1 - SIGNIFICANCE / 2)) * error:
         return None
@@ -194,7 +197,7 @@ def _step(stretch: Stretch) -> tuple[float, NotSteady] | None:
     if abs(after - before) <= SMALLEST_CHANGE * _level(series):
         return None
     residuals = series - np.where(np.arange(n) < split, before, after)
-    spread = _spread(residuals)
+    spread = _spread(residuals, fitted=3)
     excursion = float(np.abs(np.cumsum(series - series.mean())).max())
     # Kolmogorov's limit knows the variance; Student's quantile over the normal one makes up for its being estimated.
     penalty = float(stdtrit(spread.freedom, 1 - SIGNIFICANCE / 2)) / float(stdtrit(math.inf, 1 - SIGNIFICANCE / 2))

@@ -57,6 +57,10 @@ that, one series in ten would lose half a minute more; by a third more, the rule
 HOPELESS, HOPELESS_SHORT, SHORT = 0.25, 0.5, 240
 """A series is refused when its warm-up has ended in the first half with less than this probability; up to ``SHORT``
 readings with less than the second. There a long warm-up is usual, and a longer look costs little."""
+HOPELESS_FEW, FEW = 0.1, 30
+"""Up to ``FEW`` readings with less than this: the noise of a dozen seconds often looks like a warm-up (of steady series
+of 15 readings one in nine was refused by the probability above, one in eighteen by this), and a warm-up that lasts as
+long as they do is still found in 96 of 100."""
 BATCH = 5
 """Of MSER-5 (White, Cobb & Spratt 2000)."""
 EARLIEST, LATEST = 0.05, 0.95
@@ -120,7 +124,7 @@ def steady_state(values: Sequence[float] | NDArray[np.float64]) -> Steady | NotS
     ended = warm_up(calmed)
     whole = Stretch(series, calmed, calmed - ended.path, positions, unit)
     as_read = replace(whole, level=calmed)
-    if ended.ended_by(n // 2) < (HOPELESS if n > SHORT else HOPELESS_SHORT):
+    if ended.ended_by(n // 2) < _hopeless(n):
         return replace(_never(as_read, ended), ended=ended)
     margin = round(min(MARGIN, n / SHARE_OF_MARGIN))
     wanted = math.ceil(SAFETY * ended.end(CONFIDENT)) + margin
@@ -138,6 +142,10 @@ def steady_state(values: Sequence[float] | NDArray[np.float64]) -> Steady | NotS
     period = find_period(cleaned[int(positions[start]) :])
     earliest, latest = (int(positions[place]) for place in _interval(ended))
     return Steady(int(positions[start]), wanted <= half, earliest, latest, period, ended)
+
+
+def _hopeless(readings: int) -> float:
+    return HOPELESS if readings > SHORT else HOPELESS_SHORT if readings > FEW else HOPELESS_FEW
 
 
 def _half(values: Sequence[float] | NDArray[np.float64], positions: NDArray[np.intp]) -> int:
