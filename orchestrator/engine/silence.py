@@ -37,20 +37,35 @@ def explained(error: StageError, bench: Bench) -> StageError:
         else the error itself.
     """
     trouble = trouble_of(bench)
+    if trouble is not None and trouble in str(error):
+        trouble = _a_moment_later(bench) or trouble  # a guest that crashes is paused first
     if trouble is not None:
-        return _like(GuestFault, str(error) if trouble in str(error) else f"{trouble}; {error}", error)
+        return _named(trouble, error)
     if not (error.silent and isinstance(error, GuestFault)):
         return error
     busy: float | None = None
     with suppress(Exception):
         busy = _busy(bench)
     if busy is None:
-        return error
+        # The line breaks in the moment in which a guest's process dies; its hypervisor notices a little later.
+        trouble = _a_moment_later(bench)
+        return error if trouble is None else _named(trouble, error)
     ran = f"its vCPUs ran {format_percent(busy)} of {format_duration(_LOOK_S)} after that"
     busy_words = "it is busy, as a kernel that crashed or has too little memory can be"
     cause = "it is frozen inside" if busy < _IDLE else busy_words
     found = f"the hypervisor says that it runs; {ran}, so {cause}, or its network is cut"
     return _like(type(error), f"{error}; {found}", error)
+
+
+def _a_moment_later(bench: Bench) -> str | None:
+    """What the hypervisor says when it has had the time to notice."""
+    with suppress(Exception):
+        bench.clock.sleep(_LOOK_S)
+    return trouble_of(bench)
+
+
+def _named(trouble: str, error: StageError) -> StageError:
+    return _like(GuestFault, str(error) if trouble in str(error) else f"{trouble}; {error}", error)
 
 
 def _busy(bench: Bench) -> float | None:

@@ -72,6 +72,27 @@ def test_a_failure_that_is_no_silence_of_the_guest_stays_as_it_is(error: StageEr
     assert world.clock.monotonic() == began_s
 
 
+@pytest.mark.parametrize(
+    ("said", "known", "reason"),
+    [
+        (SILENT, [None, "its process was killed"], f"its process was killed; {SILENT}"),
+        (
+            GuestFault("no counters now: it is paused"),
+            ["it is paused", "its kernel panicked"],
+            "its kernel panicked; no counters now: it is paused",
+        ),
+        (GuestFault("no counters now: it is paused"), ["it is paused", None], "no counters now: it is paused"),
+    ],
+)
+def test_a_hypervisor_is_given_a_moment_to_notice(
+    mocker, said: StageError, known: list[str | None], reason: str
+) -> None:
+    world = bench()
+    mocker.patch.object(world.hypervisor, "trouble", side_effect=known)
+    mocker.patch.object(world.hypervisor, "counters", side_effect=GuestFault("it is off"))
+    assert str(explained(said, world)) == reason
+
+
 @pytest.mark.parametrize("failure", [HostFault("connection lost"), RuntimeError("a defect of the driver")])
 def test_a_hypervisor_that_cannot_say_does_not_hide_the_failure(mocker, failure: Exception) -> None:
     world = bench()

@@ -36,6 +36,13 @@ MEASURE = {
 # ------------------------------------------------------------------------------------------------------ the lanes
 
 
+def even(name: str) -> dict[str, object]:
+    """A load that says the same each second: under emulation a real one swings, and might never be measured."""
+    command = ["sh", "-c", "while sleep 0.25; do echo 1000 bookings; done"]
+    reader = {"pattern": "^(?P<value>[0-9]+) bookings$", "figure": "rate", "per": "second"}
+    return {"name": name, "threads": [1], "command": command, "reader": reader}
+
+
 def lost_guests(sandbox: Sandbox, place: Path) -> Outcomes:
     """Guests that are lost while they are measured; at the end one that somebody has switched on between trials."""
     guest = BOOKINGS
@@ -52,7 +59,7 @@ def lost_guests(sandbox: Sandbox, place: Path) -> Outcomes:
     declared = plan(
         guest,
         shapes=[ONE, LIVE],
-        workloads=[workload(name) for name in names],
+        workloads=[even(name) if name == "destroyed" else workload(name) for name in names],
         measure=MEASURE,
         design={"blocks": 1, "order": "as-written", "only": cells},
     )
