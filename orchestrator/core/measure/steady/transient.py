@@ -144,6 +144,13 @@ class _Noise:
         white[..., 0] *= math.sqrt(1 - self.phi**2)
         return white
 
+    def transposed(self, row: Values) -> Values:
+        """What a row has to be multiplied by for its product with this one, whitened."""
+        found = row.copy()
+        found[0] *= math.sqrt(1 - self.phi**2)
+        found[:-1] -= self.phi * row[1:]
+        return found
+
 
 def _noise(residuals: Values) -> _Noise:
     centred = residuals - residuals.mean()
@@ -183,21 +190,16 @@ def _weighed(points: Values, grid: Grid, noise: _Noise, small: float) -> _Found:
     norm = float(one @ one)
     target = noise.whitened(points)
     target = target - one * (float(one @ target) / norm)
-    white = noise.whitened(grid.rows)
-    with_one = white @ one
+    # Only the ones and the target are whitened: of the rows, products are all that is wanted.
+    with_one, with_target = (np.einsum("ij,j->i", grid.rows, noise.transposed(row)) for row in (one, target))
     sums = [
-        (np.einsum("ij,ij->i", white, white) - with_one**2 / norm, white @ target),
+        (grid.squares.whitened(noise.phi) - with_one**2 / norm, with_target),
         _ramps(grid.ramps, noise, target, norm),
         _steps(grid.steps, noise, target, norm),
     ]
     squares, products = (np.concatenate(part) / noise.variance for part in zip(*sums, strict=True))
-    cross = np.zeros(len(grid.first))
+    cross = grid.crosses.whitened(noise.phi)
     paired = grid.second >= 0
-    two = paired & (grid.first < grid.joined)
-    other = paired & ~two
-    inner = white[: grid.joined] @ white[: grid.joined].T
-    cross[two] = inner[grid.first[two], grid.second[two]]
-    cross[other] = np.einsum("ij,ij->i", white[grid.first[other]], white[grid.second[other]])
     cross[paired] -= with_one[grid.first[paired]] * with_one[grid.second[paired]] / norm
     amplitudes, errors, evidence = _posterior(squares, products, grid, cross / noise.variance)
     kept = np.flatnonzero(evidence >= evidence.max() + math.log(NEGLIGIBLE))

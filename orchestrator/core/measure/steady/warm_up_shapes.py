@@ -56,6 +56,49 @@ its tail resembles that of two exponentials but is hardly ever over, so that wit
 exponentials in twenty was refused. With this one, hyperbolas are cut too early in two cases of ten; without, in six."""
 
 
+LENGTHS = 40
+"""Lengths of series whose grids are kept, a megabyte each: every trial of a run is looked at after about as many
+readings as the one before, and making a grid takes longer than using it."""
+
+
+@dataclass(frozen=True)
+class Sums:
+    """Inner products of pairs of shapes, as a polynomial in the coefficient that the shapes are whitened with.
+
+    Whitening leaves ``x[t] - phi x[t-1]``, and ``sqrt(1 - phi^2) x[0]`` of the first; multiplied out, the products of
+    two such rows are ``whole - phi lagged + phi^2 inner``, so that no row has to be whitened for them. They are summed
+    by einsum, which keeps to one CPU, as products of matrices do not: the others may be under measurement.
+
+    Attributes:
+        whole: sums of the products over all points.
+        lagged: sums of the products with the other's neighbour, either way.
+        inner: the first, without the first and the last point.
+    """
+
+    whole: Values
+    lagged: Values
+    inner: Values
+
+    @staticmethod
+    def of(left: Values, right: Values) -> Sums:
+        """Of each row with the row of the same number."""
+        whole = np.einsum("ij,ij->i", left, right)
+        lagged = np.einsum("ij,ij->i", left[:, 1:], right[:, :-1]) + np.einsum("ij,ij->i", left[:, :-1], right[:, 1:])
+        return Sums(whole, lagged, whole - left[:, 0] * right[:, 0] - left[:, -1] * right[:, -1])
+
+    @staticmethod
+    def among(rows: Values) -> Sums:
+        """Of each row with each, as matrices."""
+        whole = np.einsum("ik,jk->ij", rows, rows)
+        lagged = np.einsum("ik,jk->ij", rows[:, 1:], rows[:, :-1])
+        ends = rows[:, [0, -1]]
+        return Sums(whole, lagged + lagged.T, whole - np.einsum("ik,jk->ij", ends, ends))
+
+    def whitened(self, phi: float) -> Values:
+        """The inner products after whitening."""
+        return self.whole - phi * self.lagged + phi**2 * self.inner
+
+
 @dataclass(frozen=True)
 class Grid:
     """All candidates for so many points.
@@ -64,7 +107,8 @@ class Grid:
         rows: the shapes that have no closed form: decays, ramps to few places, damped swings (cosines, then sines),
             waves (the same), late approaches, hyperbolas, the line. The other ramps and the steps are counted behind
             them.
-        joined: how many of the rows, from the first on, are paired with each other.
+        squares: of each row with itself.
+        crosses: of the two shapes of each candidate; zero where there are not two.
         ramps, steps: where each ramp and each step ends.
         first, second: a candidate's shapes, -1 for none.
         kinds: which of :data:`SHAPES` it is.
@@ -72,7 +116,8 @@ class Grid:
     """
 
     rows: Values
-    joined: int
+    squares: Sums
+    crosses: Sums
     ramps: NDArray[np.intp]
     steps: NDArray[np.intp]
     first: NDArray[np.intp]
@@ -81,7 +126,7 @@ class Grid:
     priors: Values
 
     @staticmethod
-    @lru_cache(maxsize=4)
+    @lru_cache(maxsize=LENGTHS)
     def of(points: int) -> Grid:
         """The grid, which is the same for every series of the length."""
         time = np.arange(points, dtype=np.float64)
@@ -132,7 +177,8 @@ class Grid:
         second = np.concatenate([np.full(len(a), -1) if b is None else b for _, a, b, _ in groups])
         kinds = np.concatenate([np.full(len(places), kind) for kind, places, _, _ in groups])
         priors = np.concatenate([_PRIOR[kind] + np.log(share / share.sum()) for kind, _, _, share in groups])
-        return Grid(matrix, joined, ramps, steps, first, second, kinds, priors)
+        crosses = _crosses(matrix, joined, first, second)
+        return Grid(matrix, Sums.of(matrix, matrix), crosses, ramps, steps, first, second, kinds, priors)
 
     def shapes(self, indices: NDArray[np.intp]) -> Values:
         """These shapes as rows; zeros for none."""
@@ -146,6 +192,18 @@ class Grid:
         stepped = indices >= edges + len(self.ramps)
         found[stepped] = time < self.steps[indices[stepped] - edges - len(self.ramps), np.newaxis]
         return found
+
+
+def _crosses(rows: Values, joined: int, first: NDArray[np.intp], second: NDArray[np.intp]) -> Sums:
+    """Of the two shapes of each candidate; most pairs are from the first ``joined`` rows."""
+    among, found = Sums.among(rows[:joined]), Sums(*(np.zeros(len(first)) for _ in range(3)))
+    two = (second >= 0) & (first < joined)
+    other = (second >= 0) & ~two
+    apart = Sums.of(rows[first[other]], rows[second[other]])
+    for name in ("whole", "lagged", "inner"):
+        getattr(found, name)[two] = getattr(among, name)[first[two], second[two]]
+        getattr(found, name)[other] = getattr(apart, name)
+    return found
 
 
 def _late_approaches(time: Values) -> Values:
