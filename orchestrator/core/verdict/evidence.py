@@ -11,6 +11,7 @@ from orchestrator.core.measure.results import VcpuShare
 from orchestrator.core.record.run import PlannedTrial, RunRecord
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.core.verdict.cells import Observation, Shares
+from orchestrator.core.verdict.sittings import Sitting, sittings
 from orchestrator.core.verdict.words import capital, count, in_words, listed, so_many_of
 
 #: How the reason of a trial begins that never became steady; where a sentence says that itself it is not repeated.
@@ -29,6 +30,7 @@ class Evidence:
         remarks: what was left out and why, in sentences.
         tried: cells (workload, threads, shape) that were measured, steady or not; the remarks tell what does not count.
         block_s: seconds that a block takes, from its first reshape to its last stop; ``None`` where not known.
+        sittings: in which the run was measured; empty where its trials followed one another, or that is not known.
     """
 
     observations: tuple[Observation, ...]
@@ -36,6 +38,7 @@ class Evidence:
     remarks: tuple[str, ...] = ()
     tried: frozenset[tuple[str, int, str]] = frozenset()
     block_s: float | None = None
+    sittings: tuple[Sitting, ...] = ()
 
     def all_sizes(self) -> dict[str, Size]:
         """Sizes of the shapes named and of those observed."""
@@ -55,7 +58,9 @@ def from_run(record: RunRecord, trials: Sequence[TrialRecord]) -> Evidence:
     beside = _beside(record)
     remarks = [*beside, *_left_out(ordered), *_outstanding(record.trials, ordered), *_flagged(ordered)]
     tried = frozenset((t.workload, t.threads, t.shape) for t in ordered if t.outcome != "failed")
-    return Evidence(observations, sizes, tuple(remarks), tried, _block_seconds(record.trials, ordered))
+    return Evidence(
+        observations, sizes, tuple(remarks), tried, _block_seconds(record.trials, ordered), sittings(ordered)
+    )
 
 
 def _block_seconds(planned: Sequence[PlannedTrial], ended: Sequence[TrialRecord]) -> float | None:

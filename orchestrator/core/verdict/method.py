@@ -14,6 +14,7 @@ from itertools import groupby
 from orchestrator.core.measure.method import Step
 from orchestrator.core.verdict.cells import CellReadings, cells_of
 from orchestrator.core.verdict.comparison import Comparison, Correction, equal_confidence, margin_log
+from orchestrator.core.verdict.drift import drift_steps
 from orchestrator.core.verdict.evidence import Evidence
 from orchestrator.core.verdict.inference.components import components, homogeneity
 from orchestrator.core.verdict.method_causes import growth, operations
@@ -58,7 +59,13 @@ def explain_verdict(evidence: Evidence, rule: Rule, reached: Verdict) -> tuple[S
     several = len({cell.first.workload for cell in cells}) > 1
     for workload, group in groupby(cells, key=lambda cell: cell.first.workload):
         steps.append(_scatter(list(group), f" of {workload}" if several else ""))
-    steps += [*_looks(rule, cells), *_corrections(reached), *_words(reached, rule), *_choices(reached)]
+    steps += [
+        *drift_steps(reached.drifts, rule.confidence),
+        *_looks(rule, cells),
+        *_corrections(reached),
+        *_words(reached, rule),
+        *_choices(reached),
+    ]
     return (*steps, *operations(reached, rule), *growth(reached))
 
 

@@ -9,6 +9,7 @@ from orchestrator.core.measure.results import Record
 from orchestrator.core.verdict.cells import CellEstimate, CellReadings, cells_of
 from orchestrator.core.verdict.comparison import Comparison, compare_all, family_of
 from orchestrator.core.verdict.demand.demands import Demand, demands
+from orchestrator.core.verdict.drift import Drift, drift_remarks, drifts
 from orchestrator.core.verdict.evidence import Evidence
 from orchestrator.core.verdict.inference.family import Look
 from orchestrator.core.verdict.inference.power import POWER
@@ -49,6 +50,7 @@ class Verdict(Record):
     best_values: tuple[BestValue, ...] = ()
     price_unit: str | None = None
     looks: tuple[int, ...] | None = None
+    drifts: tuple[Drift, ...] = ()
 
 
 def verdict(evidence: Evidence, rule: Rule | None = None) -> Verdict:
@@ -60,6 +62,7 @@ def verdict(evidence: Evidence, rule: Rule | None = None) -> Verdict:
     rule = rule if rule is not None else Rule()
     cells, look = cells_of(evidence.observations), _look(evidence, rule)
     compared = compare_all(cells, margin=rule.margin, confidence=rule.confidence, look=look)
+    drifted = drifts(cells, evidence.sittings, rule.confidence)
     recommended: list[Recommendation] = []
     fits: list[Fit] = []
     several = len({c.first.workload for c in cells}) > 1
@@ -83,13 +86,18 @@ def verdict(evidence: Evidence, rule: Rule | None = None) -> Verdict:
         comparisons=compared,
         recommendations=tuple(recommended),
         fits=tuple(fits),
-        remarks=(*remarks(cells, compared, evidence, rule), *evidence.remarks),
+        remarks=(
+            *remarks(cells, compared, evidence, rule),
+            *drift_remarks(drifted, evidence.sittings),
+            *evidence.remarks,
+        ),
         scaling=scalings(cells, rule),
         demands=demands(cells, rule),
         values=values(cells, rule.price, rule.confidence) if rule.price else (),
         best_values=best_values(cells, rule.price, rule.confidence, look) if rule.price else (),
         price_unit=rule.price.unit if rule.price else None,
         looks=rule.looks,
+        drifts=drifted,
     )
 
 

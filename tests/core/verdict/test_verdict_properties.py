@@ -168,10 +168,14 @@ def test_what_a_block_shares_changes_nothing(design: Design, seed: int, size: fl
 @WHOLE
 @given(designs())
 def test_names_of_blocks_do_not_matter(design: Design) -> None:
-    """Blocks 1, 2, 3 or 101, 108, 115: they tell readings apart and nothing else; only a remark may name one."""
+    """Blocks 1, 2, 3 or 101, 108, 115: they tell readings apart, and a drift follows their order; nothing else."""
     renamed = judged([replace(o, block=94 + 7 * (o.block or 0)) for o in design.observations()])
     whole = judged(design.observations())
-    assert renamed.model_copy(update={"remarks": ()}) == whole.model_copy(update={"remarks": ()})
+    named = {"remarks": (), "drifts": ()}
+    assert renamed.model_copy(update=named) == whole.model_copy(update=named)
+    for one, other in zip(renamed.drifts, whole.drifts, strict=True):
+        assert one.blocks == tuple(94 + 7 * block for block in other.blocks)
+        assert (one.ratio, one.p_trials, one.p_blocks) == pytest.approx((other.ratio, other.p_trials, other.p_blocks))
     assert len(renamed.remarks) == len(whole.remarks)
 
 
