@@ -29,6 +29,7 @@ _NUMBER = r"(?:\d+(?:\.\d+)?|\.\d+)"
 _DURATION_PART = re.compile(rf"\s*({_NUMBER})\s*([A-Za-zµ]+)\s*", re.ASCII)
 _SIZE = re.compile(rf"\s*({_NUMBER})\s*([A-Za-z]+)\s*", re.ASCII)
 _PERCENT = re.compile(rf"\s*({_NUMBER})\s*%\s*", re.ASCII)
+_CELSIUS = re.compile(rf"\s*({_NUMBER})\s*°?C\s*", re.ASCII)
 
 
 def parse_duration(text: str) -> Seconds:
@@ -121,6 +122,44 @@ def format_percent(fraction: Fraction, digits: int = 1) -> str:
     return f"{'0' if text in {'-0', ''} else text} %"
 
 
+def parse_celsius(text: str) -> float:
+    """Read a temperature such as ``70 C`` or ``70 °C`` in degrees Celsius.
+
+    Raises:
+        ValueError: when the unit is missing or the number is none.
+    """
+    match = _CELSIUS.fullmatch(text)
+    if match is None:
+        raise ValueError(f"{text!r} is not a temperature; write a number and degrees Celsius, for example '70 C'")
+    return float(match[1])
+
+
+def format_celsius(degrees: float) -> str:
+    """Write a temperature in degrees Celsius, with a decimal where it has one."""
+    return f"{degrees:.1f}".removesuffix(".0") + " °C"
+
+
+def seconds_utc(text: str) -> Seconds:
+    """Read what :func:`utc_text` wrote, as seconds since 1970.
+
+    Raises:
+        ValueError: when it is no such time.
+    """
+    moment = datetime.fromisoformat(text)
+    if moment.tzinfo is None:
+        raise ValueError(f"{text!r} does not say that it is in UTC")
+    return moment.timestamp()
+
+
 def utc_text(seconds: Seconds) -> str:
     """Write a wall-clock time (seconds since 1970) as ISO 8601 in UTC, to the millisecond."""
     return datetime.fromtimestamp(seconds, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def utc_seconds(text: str) -> Seconds | None:
+    """Read what :func:`utc_text` wrote; ``None`` where it is no time."""
+    try:
+        read = datetime.fromisoformat(text)
+        return (read if read.tzinfo else read.replace(tzinfo=UTC)).timestamp()
+    except (ValueError, OverflowError):
+        return None

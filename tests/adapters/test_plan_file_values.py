@@ -35,6 +35,12 @@ CASES = [
     ("guest: bookings-1", "gest: bookings-1", 3, "gest", "did you mean 'guest'"),
     ("guest: bookings-1", "guest: bookings-1\nnotes: x", 4, "notes", "Allowed here: title, lab, guest"),
     ("guest: bookings-1", "guest: bookings-1\n'': x", 4, "['']", "unknown key"),
+    # start
+    ("guest: bookings-1", "guest: bookings-1\nstart: {at: 19:00}", 4, "start.at", 'put it in quotes ("19:00")'),
+    ("guest: bookings-1", "guest: bookings-1\nstart: {at: '24:00'}", 4, "start.at", 'from "00:00" to "23:59"'),
+    ("guest: bookings-1", "guest: bookings-1\nstart: {at: 7 pm}", 4, "start.at", "'7 pm'; write a time of day"),
+    ("guest: bookings-1", "guest: bookings-1\nstart: {at: 19}", 4, "start.at", 'in quotes, such as "19:00"'),
+    ("guest: bookings-1", "guest: bookings-1\nstart: {}", 4, "start.at", "is missing"),
     # shapes
     (ONE, "{name: one, vcpus: 0, memory: 512 MiB}", 5, "shapes[0].vcpus", "from 1 to 1024"),
     (ONE, "{name: one, vcpus: -1, memory: 512 MiB}", 5, "shapes[0].vcpus", "from 1 to 1024"),

@@ -78,6 +78,13 @@ def check(plan_source: Source, lab_source: Source, drivers: Mapping[str, DriverF
     return Checked(plan, lab, settings)
 
 
+def check_lab(source: Source, drivers: Mapping[str, DriverFacts]) -> Lab | None:
+    """Check a lab by itself; objections go into the source."""
+    lab = _build(Lab, source)
+    _host_settings(source, drivers)
+    return lab
+
+
 def _build(model: type[M], source: Source) -> M | None:
     built: M | None = build(model, source)
     return built

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from orchestrator.adapters.plan_file.check import Checked, DriverFacts, check, check_files
+from orchestrator.adapters.plan_file.check import Checked, DriverFacts, check, check_files, check_lab
 from orchestrator.adapters.plan_file.source import BROKEN, Source
 from orchestrator.adapters.plan_file.text import MOST_PATH, UnreadableError, decode, read_bytes
 from orchestrator.adapters.plan_file.yaml_source import parse
@@ -68,6 +68,21 @@ def load(plan_path: Path, drivers: Mapping[str, DriverFacts], *, lab_path: Path 
     checked = check(plan_source, lab_source, drivers)
     check_files(plan_source, plan_path.parent)
     return _finish(checked, (plan_source, lab_source), (plan_path, lab_file or plan_path))
+
+
+def load_lab(path: Path, drivers: Mapping[str, DriverFacts]) -> Lab:
+    """Read a lab by itself.
+
+    Raises:
+        InputError: with every problem of the file.
+    """
+    source = Source(_named(path))
+    _read(source, path, "lab")
+    _refuse_mix_up(source, "lab")
+    lab = check_lab(source, drivers)
+    if source.problems or lab is None:
+        raise InputError(source.problems)
+    return lab
 
 
 def load_texts(

@@ -37,6 +37,8 @@ _TRAPS = (
     ),
     (re.compile(r"[0-9]{4}-[0-9]{1,2}-[0-9]{1,2}(?:[Tt \t].*)?"), "a date", "write it another way"),
 )
+#: A time of day is likely to be meant as one, so its quotes are shown.
+_TIME_OF_DAY = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]")
 _BOTH = "{word} is {meaning} to some YAML readers and not to others; {advice} for text"
 #: Decimal digits of the largest integer that fits in 64 bits.
 _DIGITS = 19
@@ -71,7 +73,8 @@ def _trap(word: str) -> str | None:
         return _BOTH.format(word=shown(word), meaning="a boolean", advice=advice)
     for pattern, meaning, advice in _TRAPS:
         if pattern.fullmatch(word):
-            return _BOTH.format(word=shown(word), meaning=meaning, advice=f"{advice}, or put it in quotes")
+            quoted = f'put it in quotes ("{word}")' if _TIME_OF_DAY.fullmatch(word) else "put it in quotes"
+            return _BOTH.format(word=shown(word), meaning=meaning, advice=f"{advice}, or {quoted}")
     if _NOT_FINITE.fullmatch(word):
         return f"{shown(word)} is not a finite number; write a number, or put it in quotes for text"
     return None

@@ -48,6 +48,12 @@ def plan_misfits(plan: Plan) -> list[Finding]:
         product = f"{chosen} cells x {blocks} blocks are {chosen * blocks} trials"
         place = ("design", "blocks", "at-most") if plan.design.until_decided else ("design", "blocks")
         findings.append(Finding(place, f"{product}; a run holds {MOST_TRIALS}, so split the plan"))
+    if plan.quiet is not None and plan.neighbours:
+        message = (
+            "the plan declares neighbours, which load the host on purpose all through the run, so it would never be "
+            "quiet; leave out quiet, or neighbours"
+        )
+        findings.append(Finding(("quiet",), message))
     return findings
 
 

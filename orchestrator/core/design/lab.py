@@ -19,6 +19,7 @@ from orchestrator.core.design.declared import (
     build_checked,
     refusal,
 )
+from orchestrator.core.design.notify import Recipients
 from orchestrator.core.design.wording import shown, unknown
 
 
@@ -38,6 +39,12 @@ def _path(value: object) -> object:
 
 
 _Path = Annotated[Line, BeforeValidator(_path)]
+
+
+def _absolute(value: object) -> object:
+    if isinstance(value, str) and not value.startswith("/"):
+        raise refusal(f"{shown(value)} is no absolute path; write the folder's whole path on the host")
+    return value
 
 
 class SshAccess(Declared):
@@ -77,7 +84,9 @@ class Host(Declared):
     uri: Line | None = None
     """Address of the hypervisor, for drivers that connect to one."""
     ssh: SshAccess | None = None
-    """Login on the host, for reading its counters."""
+    """Login on the host, for reading its counters and for its leases."""
+    leases: Annotated[Line, BeforeValidator(_absolute)] | None = None
+    """Folder on the host for leases; ``/var/tmp/trialbed-leases`` when left out."""
     with_: dict[str, Any] = Field(default_factory=dict, alias="with")
     """Settings of the driver, checked by the driver's own model."""
 
@@ -115,6 +124,8 @@ class Lab(Declared):
     """The machines that run guests, by name."""
     guests: Annotated[dict[Name, Guest], Field(min_length=1)]
     """The guests that may be measured, by name."""
+    notify: Recipients = ()
+    """Who is told how a run went."""
 
     @model_validator(mode="wrap")
     @classmethod

@@ -13,6 +13,7 @@ from orchestrator.core.design.declared import (
     Declared,
     Duration,
     Finding,
+    Flag,
     Line,
     Name,
     Percent,
@@ -24,7 +25,9 @@ from orchestrator.core.design.declared import (
     repeats,
 )
 from orchestrator.core.design.neighbour import Neighbour
+from orchestrator.core.design.quiet import QuietHost
 from orchestrator.core.design.shape import Shape
+from orchestrator.core.design.start import Start
 from orchestrator.core.design.wording import shown
 from orchestrator.core.design.workload import Workload
 from orchestrator.units import format_duration
@@ -191,12 +194,20 @@ class Plan(Declared):
     """The sizes to try."""
     workloads: Annotated[tuple[Workload, ...], Field(min_length=1)]
     """The loads to put on each."""
+    share_host: Flag = False
+    """Whether runs on other guests of the host may go on meanwhile, where their plans say so too."""
     neighbours: Annotated[tuple[Neighbour, ...], Field(max_length=100)] = ()
     """Other load on the host while the guest is measured: started and ended by the run."""
     design: Design = Design()
     """How often each cell is measured, and in which order."""
     measure: Measure = Measure()
     """How one trial is measured."""
+    quiet: QuietHost | None = None
+    """A quiet host is waited for before each trial; left out, nothing is waited for."""
+    start: Start | None = None
+    """When the run begins; left out, at once."""
+    give_up_after: Annotated[Whole, Field(ge=1, le=1000)] = 5
+    """Failed trials in a row after which the run uses the guest no further."""
     decide: Decide = Decide()
     """What difference matters."""
 

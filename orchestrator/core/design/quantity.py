@@ -13,7 +13,16 @@ from pydantic_core import core_schema
 
 from orchestrator.core.design.findings import refusal
 from orchestrator.core.design.wording import shown
-from orchestrator.units import format_duration, format_percent, format_size, parse_duration, parse_percent, parse_size
+from orchestrator.units import (
+    format_celsius,
+    format_duration,
+    format_percent,
+    format_size,
+    parse_celsius,
+    parse_duration,
+    parse_percent,
+    parse_size,
+)
 
 
 @dataclass(frozen=True)
@@ -63,6 +72,7 @@ _PART = r"([0-9]+(\.[0-9]+)?|\.[0-9]+)\s*"
 DURATION = Quantity("a duration", parse_duration, format_duration, rf"^\s*({_PART}(ms|s|min|h|d)\s*)+$", "1 h 30 min")
 SIZE = Quantity("a size", parse_size, format_size, rf"^\s*{_PART}(B|KiB|MiB|GiB|TiB)\s*$", "512 MiB")
 PERCENT = Quantity("a percentage", parse_percent, format_percent, rf"^\s*{_PART}%\s*$", "3 %")
+CELSIUS = Quantity("a temperature", parse_celsius, format_celsius, rf"^\s*{_PART}°?C\s*$", "70 C")
 
 #: Seconds, written with units: ``90 s``, ``5 min``, ``1 h 30 min``.
 Duration = Annotated[float, DURATION]
@@ -70,3 +80,5 @@ Duration = Annotated[float, DURATION]
 Size = Annotated[int, SIZE]
 #: A fraction, written as a percentage: ``3 %``.
 Percent = Annotated[float, PERCENT]
+#: Degrees Celsius, written with their unit: ``70 C``.
+Celsius = Annotated[float, CELSIUS]

@@ -33,8 +33,8 @@ class Estimate:
 
     Attributes:
         least_s: every trial settles at once and is precise at once, and the first look at the blocks decides.
-        most_s: every trial uses all the time its warm-up and measuring are given, every switch is slow, and all blocks
-            are needed.
+        most_s: every trial uses all the time its warm-up and measuring are given, every switch is slow, all blocks are
+            needed, and a quiet host is waited for in vain each time.
     """
 
     least_s: Seconds
@@ -43,10 +43,17 @@ class Estimate:
 
 def estimate(plan: Plan, trials: Sequence[Trial], switch: Switch) -> Estimate:
     """Bounds for the time that ``trials`` of ``plan`` take, which begin where the run stands."""
-    rules = plan.measure
-    least = rules.warm_up.at_least + rules.steady.at_least + switch.least_s
-    most = rules.warm_up.at_most + rules.steady.at_most + switch.most_s
-    return Estimate(least * len(surely(plan, trials)), most * len(trials))
+    one = of_one(plan, switch)
+    return Estimate(one.least_s * len(surely(plan, trials)), one.most_s * len(trials))
+
+
+def of_one(plan: Plan, switch: Switch) -> Estimate:
+    """Bounds for the time that a single trial of ``plan`` takes."""
+    rules, quiet = plan.measure, plan.quiet.wait if plan.quiet is not None else 0.0
+    return Estimate(
+        least_s=rules.warm_up.at_least + rules.steady.at_least + switch.least_s,
+        most_s=rules.warm_up.at_most + rules.steady.at_most + switch.most_s + quiet,
+    )
 
 
 def surely(plan: Plan, trials: Sequence[Trial]) -> Sequence[Trial]:
