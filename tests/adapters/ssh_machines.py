@@ -8,12 +8,13 @@ import socket
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
 from orchestrator.adapters.clock import SystemClock
 from orchestrator.adapters.ssh import SshConnector
+from orchestrator.adapters.ssh.keepalive import Rhythm
 from orchestrator.adapters.ssh.shell import SshShell
 from orchestrator.core.design.lab import SshAccess
 from orchestrator.hypervisors.here.keys import new_key, public_line
@@ -37,11 +38,27 @@ sys.stdin.read()
 server.close()
 """
 
+_INIT = """
+import ctypes, os, signal, sys
+ctypes.CDLL(None).prctl(36, 1, 0, 0, 0)
+child = os.spawnv(os.P_NOWAIT, sys.argv[1], sys.argv[1:])
+signal.signal(signal.SIGTERM, lambda *_: os.kill(child, signal.SIGTERM))
+while os.wait()[0] != child:
+    pass
+"""
+# Before a server's command, does what a machine's first process does, and that of a container often does late: orphans
+# are taken in and waited for at once (prctl(2), PR_SET_CHILD_SUBREAPER). Until then one that has been ended still
+# counts as one that heeds no signal, which its command's supervisor gives a second.
+INIT = (sys.executable, "-ISc", _INIT)
+
 
 class Machine:
-    """A server process; ``freeze`` and ``kill`` do to it what may happen to a guest."""
+    """A server process; ``freeze`` and ``kill`` do to it what may happen to a guest.
 
-    def __init__(self, folder: Path) -> None:
+    They reach the process that was started: under :data:`INIT` that is not the server.
+    """
+
+    def __init__(self, folder: Path, under: Sequence[str] = ()) -> None:
         self.folder = folder
         (folder / "home").mkdir()
         host_key, host_text = new_key()
@@ -51,7 +68,7 @@ class Machine:
             (folder / name).write_text(text)
         self.host_key = public_line(host_key)
         self.process = subprocess.Popen(
-            [sys.executable, "-c", _SERVER, str(folder)],
+            [*under, sys.executable, "-c", _SERVER, str(folder)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
@@ -70,8 +87,8 @@ class Machine:
         }
         return SshAccess.model_validate({name: value for name, value in told.items() if value is not None})
 
-    def login(self, *, timeout_s: float = 10, **changes: object) -> SshShell:
-        return connect(self.access(**changes), timeout_s)
+    def login(self, *, timeout_s: float = 10, rhythm: Rhythm | None = None, **changes: object) -> SshShell:
+        return connect(self.access(**changes), timeout_s, rhythm=rhythm)
 
     def freeze(self) -> None:
         self.process.send_signal(signal.SIGSTOP)
@@ -102,8 +119,8 @@ class Machine:
             raise
 
 
-def connect(access: SshAccess, timeout_s: float = 10, machine: str = "guest") -> SshShell:
-    return SshConnector(SystemClock()).connect(access, machine=machine, timeout_s=timeout_s)
+def connect(access: SshAccess, timeout_s: float = 10, machine: str = "guest", rhythm: Rhythm | None = None) -> SshShell:
+    return SshConnector(SystemClock(), rhythm).connect(access, machine=machine, timeout_s=timeout_s)
 
 
 @contextmanager

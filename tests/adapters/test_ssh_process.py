@@ -11,7 +11,7 @@ from pathlib import Path
 
 import paramiko
 import pytest
-from ssh_machines import Machine, connect, liar
+from ssh_machines import INIT, Machine, connect, liar
 
 from orchestrator.adapters.ssh import files, process, shell
 from orchestrator.errors import GuestFault, StageError
@@ -24,7 +24,7 @@ TICKER = ("sh", "-c", "while :; do echo tick; sleep 0.05; done")
 
 @pytest.fixture(scope="module")
 def lasting(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Machine]:
-    made = Machine(tmp_path_factory.mktemp("machine"))
+    made = Machine(tmp_path_factory.mktemp("machine"), under=INIT)
     yield made
     made.close()
 

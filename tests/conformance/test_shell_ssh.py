@@ -12,12 +12,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from ssh_machines import INIT, Machine
 
 from orchestrator.adapters.clock import SystemClock
 from orchestrator.adapters.ssh import SshConnector
 from orchestrator.core.design.lab import SshAccess
 from orchestrator.hypervisors.here.keys import new_key, public_line
-from orchestrator.hypervisors.here.server import LoopbackServer
 from orchestrator.testing.conformance_shell import ShellSubject, check_shell
 
 pytestmark = pytest.mark.real
@@ -38,24 +38,11 @@ def check(access: SshAccess, folder: str) -> None:
 
 
 def test_a_login_on_the_process_guests_server(tmp_path: Path) -> None:
-    host_key, _ = new_key()
-    login_key, text = new_key()
-    (tmp_path / "identity").write_text(text)
-    home = tmp_path / "home"
-    home.mkdir()
-    server = LoopbackServer(
-        host_key=host_key,
-        authorized_key=login_key,
-        home=home,
-        on_spawn=lambda *_: None,
-        environment={user: {"PATH": os.environ["PATH"], "HOME": str(home)} for user in ("guest", "host")},
-    )
-    server.start()
-    server.power(True)
+    machine = Machine(tmp_path, under=INIT)
     try:
-        check(access_to(server.port, public_line(host_key), tmp_path / "identity", "guest"), "conformance")
+        check(machine.access(), "conformance")
     finally:
-        server.close()
+        machine.close()
 
 
 def sshd_command(folder: Path, port: int, *extra: str) -> list[str]:
@@ -71,10 +58,11 @@ def sshd_command(folder: Path, port: int, *extra: str) -> list[str]:
         "PermitRootLogin prohibit-password",
         "StrictModes no",
         "UsePAM no",
+        f"SetEnv HOME={folder}",  # a login shell that reads the user's own settings takes its time for every command
         *extra,
     ]
     (folder / "sshd_config").write_text("\n".join(lines) + "\n")
-    return [str(SSHD), "-D", "-e", "-f", str(folder / "sshd_config")]
+    return [*INIT, str(SSHD), "-D", "-e", "-f", str(folder / "sshd_config")]
 
 
 def free_port() -> int:

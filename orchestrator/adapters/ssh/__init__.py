@@ -3,7 +3,8 @@
 Reads in this order: :mod:`connector` opens a login (:mod:`link` the socket, :mod:`host_keys` whether the machine is the
 one that was meant, :mod:`identities` as whom); :mod:`shell` runs commands on it, written down by :mod:`commands`;
 :mod:`process` follows one that goes on, line by line (:mod:`lines`); :mod:`files` sends files. :mod:`patience` holds
-what keeps every wait bounded, since several of paramiko's have no end of their own.
+what keeps every wait bounded, since several of paramiko's have no end of their own; :mod:`keepalive` finds out a
+machine that has fallen silent while something is waited for.
 """
 
 from __future__ import annotations

@@ -8,6 +8,7 @@ import paramiko
 
 from orchestrator.adapters.ssh.host_keys import Expected, expected_keys, offered_key
 from orchestrator.adapters.ssh.identities import identities
+from orchestrator.adapters.ssh.keepalive import HeardSocket, Keepalive, Rhythm
 from orchestrator.adapters.ssh.link import open_link
 from orchestrator.adapters.ssh.patience import Deadline
 from orchestrator.adapters.ssh.peer import Peer, printable
@@ -26,10 +27,12 @@ class SshConnector:
 
     Args:
         clock: stamps the lines of processes and measures every time limit.
+        rhythm: how a machine that falls silent is noticed while a command is waited for.
     """
 
-    def __init__(self, clock: Clock) -> None:
+    def __init__(self, clock: Clock, rhythm: Rhythm | None = None) -> None:
         self._clock = clock
+        self._rhythm = rhythm or Rhythm()
 
     def obstacle(self, access: SshAccess, *, machine: str) -> str | None:
         """What is missing here for a login; see :class:`orchestrator.engine.ports.Connector`."""
@@ -52,14 +55,15 @@ class SshConnector:
         deadline = Deadline(self._clock, timeout_s)
         expected = expected_keys(access, peer)
         with identities(access, peer, deadline) as keys:
-            transport = paramiko.Transport(open_link(peer, self._clock, deadline))
+            link = HeardSocket(open_link(peer, self._clock, deadline), self._clock)
+            transport = paramiko.Transport(link)
             try:
                 _negotiate(transport, expected, peer, deadline)
                 _log_in(transport, keys, peer, deadline)
             except BaseException:
                 end(transport)
                 raise
-        return SshShell(transport, peer, self._clock)
+        return SshShell(transport, peer, self._clock, Keepalive(transport, link, peer, self._clock, self._rhythm))
 
 
 def _negotiate(transport: paramiko.Transport, expected: Expected, peer: Peer, deadline: Deadline) -> None:

@@ -58,7 +58,7 @@ class Peer:
         reason = "the connection was lost; see whether the machine and its network are up"
         return self.fault(reason, may_pass=True, silent=True)
 
-    def silent(self, doing: str, seconds: float) -> StageError:
+    def silent(self, doing: str, seconds: float, *, may_pass: bool = True) -> StageError:
         """The connection stands, but nothing comes back."""
         reason = f"no answer for {seconds:.3g} s while {doing}; it may be frozen or overloaded"
-        return self.fault(reason, may_pass=True, silent=True)
+        return self.fault(reason, may_pass=may_pass, silent=True)

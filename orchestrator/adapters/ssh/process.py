@@ -7,6 +7,7 @@ from collections import deque
 
 import paramiko
 
+from orchestrator.adapters.ssh.keepalive import Keepalive
 from orchestrator.adapters.ssh.lines import LineSplitter
 from orchestrator.adapters.ssh.patience import Deadline, cut_off
 from orchestrator.adapters.ssh.peer import Peer
@@ -36,10 +37,11 @@ class SshProcess:
         dropped: lines that were let go because nobody asked for them while the command was being stopped.
     """
 
-    def __init__(self, channel: paramiko.Channel, peer: Peer, clock: Clock) -> None:
+    def __init__(self, channel: paramiko.Channel, peer: Peer, clock: Clock, keepalive: Keepalive) -> None:
         self.dropped = 0
         self._channel = channel
         self._peer = peer
+        self._keepalive = keepalive
         self._clock = clock
         self._lines: deque[Line] = deque()
         self._held = 0
@@ -61,9 +63,15 @@ class SshProcess:
         return taken
 
     def wait_line(self, timeout_s: Seconds) -> Line | None:
-        """The next line, or ``None`` when none came in time or none can come any more."""
+        """The next line, or ``None`` when none came in time or none can come any more.
+
+        A machine that falls silent meanwhile is found out, and has :meth:`ended` say -1.
+        """
         with self._changed:
-            self._changed.wait_for(lambda: self._lines or self._finished, timeout_s)
+            patient_s = min(timeout_s, self._keepalive.every_s)
+            if not self._changed.wait_for(self._is_news, patient_s) and timeout_s > patient_s:
+                with self._keepalive.over("a command's output was waited for", waited=True):
+                    self._changed.wait_for(self._is_news, timeout_s - patient_s)
             if not self._lines:
                 return None
             line = self._lines.popleft()
@@ -125,9 +133,12 @@ class SshProcess:
         """Wait for the reader thread; it ends with the channel."""
         self._reader.join(timeout_s)
 
+    def _is_news(self) -> bool:
+        return bool(self._lines) or self._finished
+
     def _input_closed(self) -> Exception:
         if lost(self._channel.get_transport()):
-            return self._peer.lost()
+            return self._keepalive.gone()
         return self._peer.fault("the command takes no more input: it has ended, or its input was closed")
 
     def _read(self) -> None:

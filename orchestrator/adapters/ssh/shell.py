@@ -9,6 +9,7 @@ import paramiko
 
 from orchestrator.adapters.ssh import files as transfer
 from orchestrator.adapters.ssh.commands import command_line, supervised
+from orchestrator.adapters.ssh.keepalive import Keepalive
 from orchestrator.adapters.ssh.patience import Deadline, cut_off
 from orchestrator.adapters.ssh.peer import Peer, printable
 from orchestrator.adapters.ssh.process import CHUNK, SLICE_S, Quiet, SshProcess, lost, receive, receive_errors
@@ -26,10 +27,11 @@ _TURN_S = 0.01
 class SshShell:
     """A login on one machine; see :class:`orchestrator.engine.ports.Shell`."""
 
-    def __init__(self, transport: paramiko.Transport, peer: Peer, clock: Clock) -> None:
+    def __init__(self, transport: paramiko.Transport, peer: Peer, clock: Clock, keepalive: Keepalive) -> None:
         self._transport = transport
         self._peer = peer
         self._clock = clock
+        self._keepalive = keepalive
         self._processes: weakref.WeakSet[SshProcess] = weakref.WeakSet()
         self._sftp = True
 
@@ -41,7 +43,8 @@ class SshShell:
         When time is up the channel is closed and an error raised; OpenSSH lets the command go on, though.
         """
         command = self._words(lambda: command_line(argv, folder))
-        status, output, errors = self._complete(command, stdin.encode("utf-8", "surrogateescape"), timeout_s)
+        with self._keepalive.over(f"{_shown(command)} was run"):
+            status, output, errors = self._complete(command, stdin.encode("utf-8", "surrogateescape"), timeout_s)
         return Completed(status, output.decode("utf-8", "replace"), errors.decode("utf-8", "replace"))
 
     def start(self, argv: Sequence[str], *, folder: str | None = None, end_with_input: bool = True) -> SshProcess:
@@ -49,8 +52,9 @@ class SshShell:
         command = self._words(
             lambda: supervised(argv, folder) if end_with_input else command_line(argv, folder, replace=True)
         )
-        channel = self._execute(command, CHANNEL_S)
-        process = SshProcess(channel, self._peer, self._clock)
+        with self._keepalive.over("a command was started"):
+            channel = self._execute(command, CHANNEL_S)
+        process = SshProcess(channel, self._peer, self._clock, self._keepalive)
         self._processes.add(process)
         return process
 
@@ -59,10 +63,11 @@ class SshShell:
         for name in files:
             if not name or "/" in name or "\0" in name or name in {".", ".."}:
                 raise self._peer.fault(f"{printable(name)!r} is no name of a file; give a plain name without a path")
-        if self._sftp:
-            self._sftp = self._put_over_sftp(files, folder)
-        if not self._sftp:
-            self._put_by_command(files, folder)
+        with self._keepalive.over("files were sent"):
+            if self._sftp:
+                self._sftp = self._put_over_sftp(files, folder)
+            if not self._sftp:
+                self._put_by_command(files, folder)
 
     def close(self) -> None:
         """End the login. What was started with ``end_with_input`` ends with it."""
@@ -104,7 +109,7 @@ class SshShell:
         return channel
 
     def _broken(self, doing: str, waited_s: Seconds) -> StageError:
-        return self._peer.lost() if lost(self._transport) else self._peer.silent(doing, waited_s)
+        return self._keepalive.gone() if lost(self._transport) else self._peer.silent(doing, waited_s)
 
     def _complete(self, command: bytes, data: bytes, timeout_s: Seconds) -> tuple[int, bytes, bytes]:
         """Run a command, feed it, and collect what it prints."""
@@ -117,10 +122,9 @@ class SshShell:
         finally:
             channel.close()
         if channel.exit_status == -1 and lost(self._transport) and not deadline.passed():
-            raise self._peer.lost()
+            raise self._keepalive.gone()
         if not ended:
-            shown = printable(command.decode("utf-8", "replace"), 80)
-            reason = f"no end of {shown!r} within {timeout_s:.3g} s; it may go on there"
+            reason = f"no end of {_shown(command)} within {timeout_s:.3g} s; it may go on there"
             raise self._peer.fault(reason, may_pass=True, silent=True)
         return channel.exit_status, output, errors
 
@@ -155,12 +159,12 @@ class SshShell:
             raise self._peer.silent("files were sent", CHANNEL_S) from error
         except (paramiko.SSHException, EOFError, OSError) as error:
             if lost(self._transport):
-                raise self._peer.lost() from error
+                raise self._keepalive.gone() from error
             raise self._peer.fault(f"files cannot be sent to {folder!r} ({printable(error)})") from error
         finally:
             transfer.hang_up(channel)
         if client is None and lost(self._transport):
-            raise self._peer.lost()
+            raise self._keepalive.gone()
         return client is not None
 
     def _put_by_command(self, files: Mapping[str, bytes], folder: str) -> None:
@@ -195,6 +199,11 @@ class _Feed:
         except (OSError, EOFError, paramiko.SSHException):
             self._data = self._data[:0]  # the command has ended without reading all of it, which is its right
         return len(self._data) > 0
+
+
+def _shown(command: bytes) -> str:
+    """A command for a message."""
+    return repr(printable(command.decode("utf-8", "replace"), 80))
 
 
 def end(transport: paramiko.Transport) -> None:
