@@ -15,13 +15,13 @@ from pathlib import Path
 import pytest
 
 from orchestrator.adapters.clock import SystemClock
+from orchestrator.adapters.local_shell import LocalProcess, LocalShell
 from orchestrator.adapters.samplers.protocol import STAT_FIELDS
 from orchestrator.adapters.samplers.sampler import ChannelSampler, Method, Samplers
 from orchestrator.core.measure.clock import best_offset
 from orchestrator.core.measure.samples import Sample, Value
 from orchestrator.engine.ports import Completed
 from orchestrator.errors import GuestFault, HostFault
-from orchestrator.testing.local_shell import LocalProcess, LocalShell
 
 CLOCK = SystemClock()
 METHODS: tuple[Method, ...] = ("python", "shell")
@@ -89,6 +89,10 @@ def test_a_machine_with_everything(shell: LocalShell, tmp_path: Path, method: Me
             "sys/devices/system/cpu/cpu1/cpufreq/scaling_cur_freq": "2400000\n",
             "sys/devices/system/cpu/cpu1/thermal_throttle/core_throttle_count": "3\n",
             "sys/devices/system/cpu/cpufreq/boost": "1\n",
+            "sys/class/thermal/thermal_zone0/temp": "41500\n",
+            "sys/class/thermal/thermal_zone10/temp": "-2000\n",
+            "sys/class/thermal/thermal_zone0/type": "x86_pkg_temp\n",
+            "sys/class/thermal/cooling_device0/cur_state": "3\n",
             "proc/7/task/8/schedstat": "100 20 3\n",
             "proc/7/task/9/schedstat": "0 0 0\n",
         },
@@ -100,6 +104,8 @@ def test_a_machine_with_everything(shell: LocalShell, tmp_path: Path, method: Me
         "pressure.cpu_some_us": 77,
         "cpu1.khz": 2_400_000,
         "cpu1.throttles": 3,
+        "zone0.millicelsius": 41_500,
+        "zone10.millicelsius": -2000,
         "thread.8.run_ns": 100,
         "thread.8.wait_ns": 20,
         "ticks_per_s": os.sysconf("SC_CLK_TCK"),

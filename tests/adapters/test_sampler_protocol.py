@@ -65,6 +65,13 @@ def test_frequency_and_throttling_of_a_cpu() -> None:
     assert values(f"{cpu}/thermal_throttle/core_throttle_count:0") == {"cpu63.throttles": 0}
 
 
+def test_temperature_of_a_thermal_zone() -> None:
+    # driver-api/thermal/sysfs-api.rst: "temp: Current temperature as reported by thermal zone (sensor). Unit:
+    # millidegree Celsius".
+    assert values("/sys/class/thermal/thermal_zone12/temp:45000") == {"zone12.millicelsius": 45_000}
+    assert values("/sys/class/thermal/thermal_zone0/temp:-274000") == {"zone0.millicelsius": -274_000}
+
+
 def test_schedstat_of_a_thread() -> None:
     # scheduler/sched-stats.rst: 1) time spent on the cpu, 2) time spent waiting on a runqueue, 3) timeslices; ns.
     assert values("/proc/10/task/12/schedstat:620130 73979 2") == {

@@ -6,7 +6,8 @@ is answered by ``T NS`` (its clock when the request arrived), for a sample the l
 (its clock when the answer left). A file that the machine does not have is not among the lines.
 
 Field meanings: Linux kernel documentation, ``filesystems/proc.rst`` (/proc/stat, /proc/loadavg),
-``scheduler/sched-stats.rst`` (schedstat), ``accounting/psi.rst`` (pressure) and ``admin-guide/pm/cpufreq.rst``.
+``scheduler/sched-stats.rst`` (schedstat), ``accounting/psi.rst`` (pressure), ``admin-guide/pm/cpufreq.rst`` and
+``driver-api/thermal/sysfs-api.rst`` (thermal zones).
 """
 
 from __future__ import annotations
@@ -25,10 +26,12 @@ _CPU = re.compile(r"cpu\d{0,6}")
 _CPU_FILE = re.compile(
     r"/sys/devices/system/cpu/(cpu\d{1,6})/(cpufreq/scaling_cur_freq|thermal_throttle/core_throttle_count)"
 )
+_ZONE = re.compile(r"/sys/class/thermal/thermal_zone(\d{1,6})/temp")
 _SCHEDSTAT = re.compile(r"/proc/(?:\d{1,10}/task/)?(\d{1,10})/schedstat")
 _LOAD = re.compile(r"(\d{1,9}\.\d{1,9}) \S+ \S+ (\d{1,9})/\d+ \d+", re.ASCII)
 _PRESSURE = re.compile(r"some .*\btotal=(\d{1,20})")
 _WHOLE = re.compile(r"\d{1,20}", re.ASCII)
+_SIGNED = re.compile(r"-?\d{1,9}", re.ASCII)
 
 _Counters = dict[str, Value]
 
@@ -107,11 +110,20 @@ def _reader_of(path: str) -> Callable[[str], _Counters]:
     if (match := _CPU_FILE.fullmatch(path)) is not None:
         counter = f"{match[1]}.{'khz' if match[2].startswith('cpufreq') else 'throttles'}"
         return lambda content: {counter: _whole(content)}
+    if (match := _ZONE.fullmatch(path)) is not None:
+        zone = f"zone{match[1]}.millicelsius"
+        return lambda content: {zone: _signed(content)}
     raise GarbledError(path)
 
 
 def _whole(text: str) -> int:
     if _WHOLE.fullmatch(text) is None:
+        raise ValueError(text)
+    return int(text)
+
+
+def _signed(text: str) -> int:
+    if _SIGNED.fullmatch(text) is None:
         raise ValueError(text)
     return int(text)
 

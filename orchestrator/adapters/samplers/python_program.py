@@ -13,9 +13,9 @@ import sys
 import time
 
 CPU_FILES = ("cpufreq/scaling_cur_freq", "thermal_throttle/core_throttle_count")
-CPU_FILES_WITHIN_NS = 2_000_000
-"""Time for the files of single CPUs in one sample; what is left comes with the next. A kernel may interrupt a CPU to
-ask for its frequency, which takes milliseconds for each."""
+SLOW_FILES_WITHIN_NS = 2_000_000
+"""Time for the files of thermal zones and single CPUs in one sample; what is left comes with the next. A kernel may
+interrupt a CPU to ask for its frequency, or ask the firmware for a temperature, which takes milliseconds for each."""
 
 
 class File:
@@ -59,13 +59,16 @@ class Sampler:
 
     def __init__(self, root: str, threads: list[str]) -> None:
         _, most = resource.getrlimit(resource.RLIMIT_NOFILE)
-        resource.setrlimit(resource.RLIMIT_NOFILE, (most, most))  # two files a CPU and one a thread
+        resource.setrlimit(resource.RLIMIT_NOFILE, (most, most))  # two files a CPU, one a thread and a zone
         cpus = root + "/sys/devices/system/cpu/"
         names = sorted(name for name in _listed(cpus) if name[:3] == "cpu" and name[3:].isdigit())
         self.threads = opened(threads)
         self.stat = opened([root + "/proc/stat"])
         self.others = opened([root + "/proc/loadavg", root + "/proc/pressure/cpu"])
-        self.cpus = opened([cpus + name + "/" + file for file in CPU_FILES for name in names])
+        thermal = root + "/sys/class/thermal/"
+        zones = sorted(name for name in _listed(thermal) if name[:12] == "thermal_zone" and name[12:].isdigit())
+        slow = [thermal + name + "/temp" for name in zones]
+        self.slow = opened(slow + [cpus + name + "/" + file for file in CPU_FILES for name in names])
         self.turn = 0
 
     def sample(self) -> bytes:
@@ -73,10 +76,10 @@ class Sampler:
         lines = [file.lines() for file in self.threads]
         lines += [file.lines(b"cpu") for file in self.stat]
         lines += [file.lines() for file in self.others]
-        until_ns = time.monotonic_ns() + CPU_FILES_WITHIN_NS
-        for _ in self.cpus:
-            lines.append(self.cpus[self.turn].lines())
-            self.turn = (self.turn + 1) % len(self.cpus)
+        until_ns = time.monotonic_ns() + SLOW_FILES_WITHIN_NS
+        for _ in self.slow:
+            lines.append(self.slow[self.turn].lines())
+            self.turn = (self.turn + 1) % len(self.slow)
             if time.monotonic_ns() > until_ns:
                 break
         return b"".join(lines)

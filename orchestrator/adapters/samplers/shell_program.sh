@@ -6,7 +6,8 @@ root=$1
 shift
 [ -r /proc/uptime ] || { echo "there is no /proc/uptime to read the clock from" >&2; exit 1; }
 set -- "$@" "$root/proc/stat" "$root/proc/loadavg" "$root/proc/pressure/cpu"
-for file in "$root"/sys/devices/system/cpu/cpu[0-9]*/cpufreq/scaling_cur_freq \
+for file in "$root"/sys/class/thermal/thermal_zone[0-9]*/temp \
+  "$root"/sys/devices/system/cpu/cpu[0-9]*/cpufreq/scaling_cur_freq \
   "$root"/sys/devices/system/cpu/cpu[0-9]*/thermal_throttle/core_throttle_count; do
   [ -r "$file" ] && set -- "$@" "$file"
 done
@@ -19,6 +20,6 @@ while read -r request; do
   stamp T
   # One grep reads every file: of /proc/stat the cpu lines only, of /proc/pressure/cpu the line "some". With more than one
   # file it puts the path before each line.
-  [ "$request" = s ] && grep -s -e '^cpu' -e '^some' -e '^[0-9]' /dev/null "$@"
+  [ "$request" = s ] && grep -s -e '^cpu' -e '^some' -e '^-*[0-9]' /dev/null "$@"
   stamp E
 done

@@ -37,6 +37,7 @@ class Sample:
         ``load.1min``, ``load.runnable`` (/proc/loadavg);
         ``pressure.cpu_some_us`` (/proc/pressure/cpu);
         ``cpuN.khz`` (cpufreq), ``cpuN.throttles`` (thermal_throttle core_throttle_count);
+        ``zoneN.millicelsius`` (temperature of thermal zone N);
         ``thread.ID.run_ns``, ``thread.ID.wait_ns`` (a thread's schedstat).
     """
 

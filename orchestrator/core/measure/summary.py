@@ -36,6 +36,7 @@ def summarise(  # noqa: PLR0913 - one keyword for each series and rule: a bundle
     clocks: Mapping[str, tuple[Offset | None, Offset | None]] | None = None,
     output_problems: Sequence[str] = (),
     neighbour_cpus: float | None = None,
+    checked: Sequence[Check] = (),
 ) -> TrialSummary:
     """Judge a finished trial.
 
@@ -54,6 +55,7 @@ def summarise(  # noqa: PLR0913 - one keyword for each series and rule: a bundle
         clocks: ``host`` and ``guest`` to their offsets before and after the trial; leave out what was not measured.
         output_problems: what the reader of the workload's output found; goes into a check.
         neighbour_cpus: CPUs that the declared neighbours want at least; ``None`` where the plan declares none.
+        checked: what was checked before the launch; kept before the checks that are made here.
 
     Returns:
         The summary. A trial that was never steady has a reason, no window, no throughput and no shares; its checks look
@@ -66,7 +68,7 @@ def summarise(  # noqa: PLR0913 - one keyword for each series and rule: a bundle
         found = replace(found, interval=with_clock_uncertainty(found.interval, throughput.clock))
     start_s, end_s = _judged(found, throughput, launched_s, rules)
     shares = vcpu_shares(vcpu, start_s, end_s)
-    checks = run_checks(
+    made = run_checks(
         Evidence(
             start_s=start_s,
             end_s=end_s,
@@ -83,6 +85,7 @@ def summarise(  # noqa: PLR0913 - one keyword for each series and rule: a bundle
             interval=found.interval if isinstance(found, SteadyWindow) else None,
         )
     )
+    checks = (*checked, *made)
     if isinstance(found, NotSteady):
         return _unsteady(found, checks, clean(throughput.rate).left_out, throughput, launched_s)
     return TrialSummary(

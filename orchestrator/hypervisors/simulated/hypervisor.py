@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from orchestrator.core.design.lab import SshAccess
 from orchestrator.core.design.shape import Shape
@@ -178,10 +178,11 @@ class SimulatedHypervisor:
             if saved.running and not world.running:
                 self.start()
         except (KeyError, TypeError, ValueError, StageError) as error:
-            raise RestoreError(
-                f"the simulated guest could not be put back: {error}; "
-                "a simulation ends with its run, so nothing is left to do"
-            ) from error
+            raise RestoreError(f"the simulated guest could not be put back: {error}") from error
+
+    def by_hand(self, saved: SavedGuest, folder: str) -> Sequence[str]:  # noqa: ARG002 - nothing is left of it
+        """Nothing: a simulation ends with its run."""
+        return ()
 
     def close(self) -> None:
         """There is nothing to let go of."""

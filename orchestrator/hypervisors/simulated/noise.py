@@ -13,7 +13,7 @@ import math
 import numpy as np
 
 from orchestrator.hypervisors.simulated.settings import SimulatedSettings
-from orchestrator.units import PerSecond
+from orchestrator.units import PerSecond, Seconds
 
 NOISE_RULE = "trialbed-noise-1"
 _BLOCK = 512
@@ -41,7 +41,8 @@ class Operations:
         between = settings.noise.between
         self.factor = math.exp(between * float(self._random.standard_normal()) - between**2 / 2)
         self._settings = settings
-        self._mean = steady * self.factor
+        self._steady, self._mean = steady, steady * self.factor
+        self._changes: list[tuple[float, float]] = []
         self._last_noise: float | None = None
         self._done = [0.0]
 
@@ -49,7 +50,23 @@ class Operations:
         """Operations in the first ``second`` seconds."""
         while len(self._done) <= second:
             self._extend()
-        return self._done[second]
+        total, since_s, scale = 0.0, 0.0, 1.0
+        for at_s, next_scale in self._changes:
+            if at_s >= second:
+                break
+            total += scale * (self._at(at_s) - self._at(since_s))
+            since_s, scale = at_s, next_scale
+        return total + scale * (self._done[second] - self._at(since_s))
+
+    def change(self, at_s: Seconds, steady: PerSecond) -> None:
+        """From ``at_s`` seconds after the launch on, the steady state is another; later than any change before."""
+        self._changes.append((at_s, steady / self._steady))
+
+    def _at(self, second: float) -> float:
+        """Operations at any time up to what is done, were there no change."""
+        whole = int(second)
+        rest = second - whole
+        return self._done[whole] + (rest * (self._done[whole + 1] - self._done[whole]) if rest else 0.0)
 
     def _extend(self) -> None:
         first = len(self._done) - 1

@@ -74,6 +74,11 @@ class SimulatedSampler:
         each = (busy_s / cpus, 0, 0, up_s - busy_s / cpus, 0, 0, 0, 0, guest_s / cpus, 0)
         for cpu in range(cpus):
             _put(values, f"cpu{cpu}", each)
+        if (warm_c := self._world.temperature_c) is not None:
+            values["zone0.millicelsius"] = int(warm_c * 1000)
+            # As often as the kernel's driver can count: once a second, on each CPU.
+            throttles = int(self._world.throttled_s(at_s))
+            values.update({f"cpu{cpu}.throttles": throttles for cpu in range(cpus)})
         return _with_load(values, load.at(at_s), load.runnable, waited_s)
 
 

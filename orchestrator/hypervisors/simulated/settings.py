@@ -10,7 +10,19 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from orchestrator.core.design.declared import Declared, Duration, Flag, Percent, Size, Text, Whole, refusal
+from orchestrator.core.design.declared import (
+    Declared,
+    Duration,
+    Finding,
+    Flag,
+    Percent,
+    Size,
+    Text,
+    Whole,
+    refusal,
+    refuse,
+)
+from orchestrator.core.design.quantity import Celsius
 
 FaultKind = Literal[
     "does-not-boot",
@@ -117,6 +129,27 @@ class Fault(Declared):
         return self.after is not None and trial > self.after
 
 
+class OtherLoad(Declared):
+    """Something else that runs on the host for a while, in time since the simulation began."""
+
+    from_: Duration = 0.0
+    """When it begins."""
+    until: Duration
+    """When it ends."""
+    loops: Annotated[Whole, Field(ge=0, le=10_000)] = 1
+    """Tasks that always want a CPU, each like one of the neighbours."""
+    temperature: Celsius | None = None
+    """Of the host's thermal zone meanwhile, where that is another than usual."""
+    throttled: Flag = False
+    """Whether the CPUs are throttled for heat meanwhile. It is counted, and slows nothing down."""
+
+    @model_validator(mode="after")
+    def _lasts(self) -> OtherLoad:
+        if self.until <= self.from_:
+            refuse([Finding(("until",), "it ends before it begins; write a later time")])
+        return self
+
+
 class SimulatedSettings(Declared):
     """A model host, its neighbours, its guest, the load, chance and mishaps; the equations are in :mod:`.model`."""
 
@@ -150,6 +183,18 @@ class SimulatedSettings(Declared):
     """What the load prints each second, with ``<operations>`` (so far), ``<rate>`` (of the last second) and
     ``<monotonic_s>`` (the guest's clock) filled in. The default suits the built-in workloads; a command of your own
     needs a line that its reader can read."""
+    other_load: tuple[OtherLoad, ...] = ()
+    """What else runs on the host, and when."""
+    temperature: Celsius | None = None
+    """Of the host's one thermal zone; left out, the host has none and counts no throttling."""
     faults: tuple[Fault, ...] = ()
     seed: Annotated[Whole, Field(ge=0, lt=2**63)] = 1
     """Chance differs with it and with nothing else: same seed, same numbers."""
+
+    @model_validator(mode="after")
+    def _has_a_thermometer(self) -> SimulatedSettings:
+        warm = [load for load in self.other_load if load.temperature is not None or load.throttled]
+        if warm and self.temperature is None:
+            at = ("other-load", self.other_load.index(warm[0]))
+            refuse([Finding(at, "the host has no thermal zone to show this; give its usual temperature beside")])
+        return self

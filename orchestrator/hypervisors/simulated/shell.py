@@ -20,6 +20,8 @@ from orchestrator.units import Seconds
 #: The handshake of a login, and the least that a command takes, on an idle machine.
 _LOGIN_S: Seconds = 0.1
 _COMMAND_S: Seconds = 0.02
+#: While something is waited for over real SSH, a machine that has fallen silent is found out after so long.
+_NOTICED_AFTER_S: Seconds = 25.0
 
 Answer = Callable[[SimulatedWorld, str], str]
 
@@ -121,7 +123,7 @@ class SimulatedShell:
         self._processes.clear()
 
     def reach(self, timeout_s: Seconds) -> None:
-        """Insist that the machine answers; a silent one costs ``timeout_s`` (a minute where there is no limit)."""
+        """Insist that the machine answers; a silent one costs ``timeout_s``, or the time after which SSH notices it."""
         now_s = self._world.settle()
         if self._closed:
             self._fail("the login was closed")
@@ -130,12 +132,13 @@ class SimulatedShell:
         if self._session != self._world.session:
             self._fail("the connection was lost", silent=True)
         if self._world.silent_s <= now_s:
-            waited_s = timeout_s if math.isfinite(timeout_s) else 60.0
+            waited_s = min(timeout_s, _NOTICED_AFTER_S)
             self._world.clock.sleep(waited_s)
-            self._fail(f"nothing has arrived for {waited_s:g} s", silent=True)
+            found_out = waited_s >= _NOTICED_AFTER_S  # as over real SSH, a guest that was is not asked again
+            self._fail(f"nothing has arrived for {waited_s:g} s", silent=True, may_pass=not found_out)
 
-    def _fail(self, reason: str, *, silent: bool = False) -> NoReturn:
-        raise fault(self._machine, f"simulated {self._machine}: {reason}", silent=silent)
+    def _fail(self, reason: str, *, silent: bool = False, may_pass: bool | None = None) -> NoReturn:
+        raise fault(self._machine, f"simulated {self._machine}: {reason}", silent=silent, may_pass=may_pass)
 
 
 class SimulatedConnector:
@@ -151,10 +154,10 @@ class SimulatedConnector:
     def connect(self, access: SshAccess, *, machine: str, timeout_s: Seconds) -> SimulatedShell:
         """Log in; a guest that is off or still booting refuses, one that does not boot never answers."""
         now_s = self._world.settle()
-        if machine == "host" or self._world.answers_from_s <= now_s:
+        if machine == "host" or self._world.answers_from_s <= now_s < self._world.silent_s:
             self._world.clock.sleep(min(_LOGIN_S, timeout_s))
             return SimulatedShell(self._world, machine)
-        if self._world.running and math.isinf(self._world.answers_from_s):
+        if self._world.running and (math.isinf(self._world.answers_from_s) or self._world.silent_s <= now_s):
             self._world.clock.sleep(timeout_s)
             raise GuestFault(f"{access.address} did not answer within {timeout_s:g} s", may_pass=True, silent=True)
         self._world.clock.sleep(2 * LATENCY_S)
@@ -165,9 +168,10 @@ class SimulatedConnector:
         )
 
 
-def fault(machine: str, message: str, *, silent: bool) -> StageError:
-    """The error that says whose fault it is; a machine that is silent may answer a later try."""
-    return (HostFault if machine == "host" else GuestFault)(message, may_pass=silent, silent=silent)
+def fault(machine: str, message: str, *, silent: bool, may_pass: bool | None = None) -> StageError:
+    """The error that says whose fault it is; a machine that is silent may answer a later try, unless it is said."""
+    kind = HostFault if machine == "host" else GuestFault
+    return kind(message, may_pass=silent if may_pass is None else may_pass, silent=silent)
 
 
 def threads_of(argv: Sequence[str]) -> int:

@@ -14,7 +14,7 @@ from orchestrator.hypervisors.simulated.ledger import Ledger, LoadAverage
 from orchestrator.hypervisors.simulated.mishaps import Mishaps
 from orchestrator.hypervisors.simulated.model import Truth, truth
 from orchestrator.hypervisors.simulated.noise import Operations
-from orchestrator.hypervisors.simulated.settings import FaultKind, SimulatedSettings
+from orchestrator.hypervisors.simulated.settings import FaultKind, OtherLoad, SimulatedSettings
 from orchestrator.units import Seconds
 
 #: One way between controller and host or guest: a local network's.
@@ -77,12 +77,18 @@ class SimulatedWorld:
         self._replicates: Counter[str] = Counter()
         self._in_trial = False
         now_s = clock.monotonic()
+        self._begun_s = now_s
+        self._turns = sorted({end_s for load in settings.other_load for end_s in (load.from_, load.until)})
+        self._model = settings
+        self._others: tuple[OtherLoad, ...] = ()
+        self._heat = Ledger(now_s, [0.0])
         self._vcpus = Ledger(now_s, [])
         self._guest_stat = Ledger(now_s, [])
         self._host = Ledger(now_s, self._host_rates(None))
         self._since_s = now_s
         self.host_load = LoadAverage(now_s, settings.neighbours)
         self.guest_load = LoadAverage(now_s, 0)
+        self._turn_up_to(now_s)
         if settings.defined.running:
             self.power_on()
             self.answers_from_s = now_s
@@ -107,6 +113,7 @@ class SimulatedWorld:
     def power_on(self, at_s: Seconds | None = None) -> None:
         """Start the guest."""
         now_s = self.clock.monotonic() if at_s is None else at_s
+        self._turn_up_to(now_s)
         strikes = self.mishaps.strikes
         self.running = True
         self.session += 1
@@ -136,13 +143,14 @@ class SimulatedWorld:
 
     def power_off(self) -> None:
         """Switch the guest off."""
+        self._turn_up_to(self.clock.monotonic())
         self._unload_all(self.clock.monotonic())
         self.running = False
         self.session += 1
         self.answers_from_s = math.inf
         now_s = self.clock.monotonic()
         self._host.change(now_s, self._host_rates(None))
-        self.host_load.change(now_s, self.settings.neighbours)
+        self.host_load.change(now_s, self._model.neighbours)
 
     # -------------------------------------------------------------------------------------------------------- load
 
@@ -153,7 +161,8 @@ class SimulatedWorld:
         """
         name = self._next_replicate(self.shape.name, argv)
         launched_s = self.clock.monotonic()
-        steady = truth(self.settings, self.shape, threads).rate
+        self._turn_up_to(launched_s)
+        steady = truth(self._model, self.shape, threads).rate
         operations = Operations(self.settings, steady, name)
         load = Load(launched_s, threads, operations, self.mishaps.in_flight(launched_s))
         self._loads.append(load)
@@ -190,8 +199,29 @@ class SimulatedWorld:
             load = min(self._loads, key=lambda each: each.due[0][0] if each.due else math.inf)
             if not load.due or load.due[0][0] > now_s:
                 break
+            self._turn_up_to(load.due[0][0])
             self._happen(load, *load.due.pop(0))
+        self._turn_up_to(now_s)
         return now_s
+
+    def _turn_up_to(self, now_s: Seconds) -> None:
+        """Let other load of the host come and go, in order, up to a moment at which nothing else has changed yet."""
+        while self._turns and self._begun_s + self._turns[0] <= now_s:
+            self._turn(self._turns.pop(0))
+
+    def _turn(self, since_s: Seconds) -> None:
+        at_s = self._begun_s + since_s
+        self._others = tuple(load for load in self.settings.other_load if load.from_ <= since_s < load.until)
+        neighbours = self.settings.neighbours + sum(load.loops for load in self._others)
+        self._model = self.settings.model_copy(update={"neighbours": neighbours})
+        self._heat.change(at_s, [1.0 if any(load.throttled for load in self._others) else 0.0])
+        if not self.running:
+            self._host.change(at_s, self._host_rates(None))
+            self.host_load.change(at_s, neighbours)
+            return
+        self._settle_load(at_s)
+        for load in self._loads:
+            load.operations.change(at_s - load.launched_s, truth(self._model, self.shape, load.threads).rate)
 
     def _happen(self, load: Load, at_s: Seconds, kind: FaultKind) -> None:
         match kind:
@@ -234,11 +264,21 @@ class SimulatedWorld:
         guest_s, neighbours_s, waited_s = self._host.at(at_s)
         return guest_s, neighbours_s, waited_s, at_s - self._since_s
 
+    @property
+    def temperature_c(self) -> float | None:
+        """Of the host's thermal zone, in degrees Celsius; ``None`` where it has none."""
+        known = [load.temperature for load in self._others if load.temperature is not None]
+        return max(known) if known else self.settings.temperature
+
+    def throttled_s(self, at_s: Seconds) -> Seconds:
+        """For how long the host's CPUs have been throttled since the beginning."""
+        return self._heat.at(at_s)[0]
+
     def _threads(self) -> int:
         return sum(load.threads for load in self._loads)
 
     def _truth(self) -> Truth:
-        return truth(self.settings, self.shape, self._threads())
+        return truth(self._model, self.shape, self._threads())
 
     def _settle_load(self, at_s: Seconds) -> None:
         threads, now = self._threads(), self._truth()
@@ -247,11 +287,11 @@ class SimulatedWorld:
         self._vcpus.change(at_s, rates)
         self._guest_stat.change(at_s, [*rates, 1.0 if threads * self.settings.busy > active else 0.0])
         self._host.change(at_s, self._host_rates(now))
-        self.host_load.change(at_s, self.settings.neighbours + active)
+        self.host_load.change(at_s, self._model.neighbours + active)
         self.guest_load.change(at_s, threads)
 
     def _host_rates(self, now: Truth | None) -> list[float]:
-        neighbours = self.settings.neighbours
+        neighbours = self._model.neighbours
         if now is None:
             everything = min(neighbours, self.settings.cpus)
             return [0.0, everything, min(neighbours - everything, 1.0)]

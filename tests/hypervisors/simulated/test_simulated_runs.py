@@ -74,9 +74,11 @@ def run(plan: Plan, *, force_off: bool = False, **declared: object) -> list[Tria
         stop=Quiet(),
     )
     before = bench.hypervisor.save()
-    records = Run(plan, lab, bench, MemoryStore().create(run_record("simulated"), {})).go()
+    store = MemoryStore()
+    writer = store.create(run_record("simulated"), {})
+    Run(plan, lab, bench, writer).go()
     assert bench.hypervisor.save() == before
-    return records
+    return list(store.find(writer.id).trials)
 
 
 @pytest.mark.parametrize("gang", [True, False])
