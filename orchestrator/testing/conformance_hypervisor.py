@@ -85,7 +85,12 @@ def _looking_changes_nothing(subject: Subject) -> SavedGuest:
     for shape in subject.shapes:
         told = hypervisor.refusal(shape)
         insist(told is None, f"nothing speaks against shape {shape.name}, which the host can give; told is {told!r}")
-    insist(hypervisor.describe() == before, "describe, save and refusal change nothing")
+    lines = hypervisor.by_hand(saved, "/srv/a run's/before")
+    insist(
+        all(isinstance(line, str) and line.strip() and line.isprintable() for line in lines),
+        f"by_hand gives lines for a shell; got {lines!r}",
+    )
+    insist(hypervisor.describe() == before, "describe, save, refusal and by_hand change nothing")
     insist(_same(hypervisor.save(), saved), "saving twice gives the same bytes")
     return saved
 

@@ -6,16 +6,19 @@ from collections.abc import Callable
 from functools import partial
 
 from orchestrator.core.measure.samples import Sample
-from orchestrator.core.record.journal import Event, EventName
+from orchestrator.core.record.journal import OPEN, Event, EventName, progress
 from orchestrator.core.record.run import Environment, PlannedTrial, RunRecord
 from orchestrator.core.record.trial import StageTime, TrialRecord
-from orchestrator.engine.ports import RunStore, RunWriter, SavedGuest, TrialData
+from orchestrator.engine.ports import Draft, Line, RunStore, RunWriter, SavedGuest, TrialData
 from orchestrator.errors import StoreError
 from orchestrator.testing.insist import insist, insist_raises
 
 _STARTED = "2026-03-01T22:00:00Z"
 _INPUTS = {"plan.yaml": b"title: ferry\r\n", "lab.yaml": b"hosts: {}\n# \xc3\xa9\n"}
 _SAVED = SavedGuest({"guest.xml": b"<domain>\x00\xff</domain>\n"}, running=True)
+
+#: Of a run that is being written: memory cannot be asked whether its process lives.
+_OPEN = {"running", OPEN}
 
 
 def check_store(make_store: Callable[[], RunStore]) -> None:
@@ -32,6 +35,10 @@ def check_store(make_store: Callable[[], RunStore]) -> None:
     _life_of_a_run(make_store())
     _before_is_kept_once(make_store())
     _interrupted_and_resumed(make_store())
+    _ends_before_the_last_trial(make_store())
+    _trials_that_do_not_count(make_store())
+    _a_process_that_died_in_the_middle(make_store())
+    _lost_trials_are_missed(make_store())
 
 
 def run_record(run: str, started_utc: str = _STARTED) -> RunRecord:
@@ -89,8 +96,8 @@ def trial_data() -> TrialData:
     )
 
 
-def _event(name: EventName, trial: str | None = None) -> Event:
-    return Event(time_utc=_STARTED, event=name, trial=trial)
+def _event(name: EventName, trial: str | None = None, **detail: object) -> Event:
+    return Event(time_utc=_STARTED, event=name, trial=trial, detail=detail)
 
 
 def _empty(store: RunStore) -> None:
@@ -119,7 +126,7 @@ def _ids(store: RunStore) -> None:
 def _life_of_a_run(store: RunStore) -> None:
     writer = store.create(run_record("20260301-ferry-aaaa"), _INPUTS)
     insist(bool(writer.location), "a run has a place that can be told")
-    insist(store.find("last").state == "running or crashed", "a run without an end is running or crashed")
+    insist(store.find("last").state in _OPEN, "a run without an end is running, or may be")
     writer.append(_event("run-started"))
     writer.keep_environment(Environment(host={"kernel": "6.1"}, guest={"kernel": None}))
     insist(store.find("last").trials == (), "no trial is there before one is kept")
@@ -173,7 +180,7 @@ def _interrupted_and_resumed(store: RunStore) -> None:
     insist(again.id == writer.id and [t.id for t in stored.trials] == [trial_id(1)], "it goes on where it was")
     insist(_same(again.saved_guest("bookings-1"), _SAVED), "and knows the guest as it was before the run")
     again.append(_event("run-resumed"))
-    insist(store.find("last").state == "running or crashed", "a resumed run is running")
+    insist(store.find("last").state in _OPEN, "a resumed run is running, or may be")
     again.keep_trial(trial_record(2), trial_data())
     again.append(_event("trial-ended", trial_id(2)))
     again.keep_trial(trial_record(1, "again"), trial_data())
@@ -183,6 +190,98 @@ def _interrupted_and_resumed(store: RunStore) -> None:
     again.seal()
     insist([t.id for t in store.find("last").trials] == [trial_id(1), trial_id(2)], "both parts make one run")
     insist(store.find("last").state == "done", "and it is done")
+
+
+def _ends_before_the_last_trial(store: RunStore) -> None:
+    for state in ("interrupted", "out of time", "given up"):
+        writer = store.create(run_record(f"20260301-ferry-{state[:3]}"), _INPUTS)
+        writer.append(_event("run-started"))
+        writer.append(_event("run-interrupted", state=state, why=f"why it is {state}"))
+        writer.seal()
+        stored = store.find(writer.id)
+        insist((stored.state, stored.why) == (state, f"why it is {state}"), f"a run ends {state}, with a reason")
+        insist(not stored.complete and not stored.lost, "such a run is not complete, and has lost nothing")
+        store.reopen(writer.id)[1].seal()
+
+
+def _fill(draft: Draft) -> None:
+    sample = trial_data().host[0]
+    draft.sample("host", sample)
+    draft.lines([Line("a line", 1.5)])
+
+
+def _trials_that_do_not_count(store: RunStore) -> None:
+    told: list[str] = []
+    writer = store.create(run_record("20260301-ferry-aaaa"), _INPUTS)
+    writer.append(_event("trial-started", trial_id(1)))
+    writer.discard(trial_id(1), "nothing was measured yet")
+    insist(store.find("last").discarded == (), "a trial that left nothing is not put apart")
+    for reason in ("the machine slept", "it slept again"):
+        writer.append(_event("trial-started", trial_id(1)))
+        _fill(writer.draft(trial_id(1), told.append))
+        writer.discard(trial_id(1), reason)
+        writer.append(_event("trial-discarded", trial_id(1), reason=reason))
+    _fill(writer.draft(trial_id(1), told.append))
+    writer.keep_trial(trial_record(1), trial_data())
+    writer.append(_event("trial-ended", trial_id(1)))
+    stored = store.find("last")
+    apart = [(found.trial, found.reason) for found in stored.discarded]
+    insist(
+        apart == [(trial_id(1), "the machine slept"), (trial_id(1), "it slept again")],
+        "what does not count is put apart with its reason, once for each time",
+    )
+    insist([t.id for t in stored.trials] == [trial_id(1)], "and is no trial of the run")
+    insist(store.problems() == [] and told == [], "the draft of a trial that is kept goes, and nothing is amiss")
+    writer.seal()
+
+
+def _a_process_that_died_in_the_middle(store: RunStore) -> None:
+    writer = store.create(run_record("20260301-ferry-aaaa"), _INPUTS)
+    writer.append(_event("trial-started", trial_id(1)))
+    writer.keep_trial(trial_record(1), trial_data())
+    writer.append(_event("trial-ended", trial_id(1)))
+    writer.append(_event("trial-started", trial_id(2)))
+    _fill(writer.draft(trial_id(2), lambda _text: None))
+    _, again, _ = store.reopen("last")
+    stored = store.find("last")
+    insist([found.trial for found in stored.discarded] == [trial_id(2)], "the trial in hand is put apart")
+    events = store.journal(stored)
+    insist(
+        (events[-1].event, events[-1].trial) == ("trial-discarded", trial_id(2)), "and the journal says so when it is"
+    )
+    insist(progress(events).in_hand is None, "nothing is in hand then")
+    insist([t.id for t in stored.trials] == [trial_id(1)], "what had ended stays")
+    again.keep_trial(trial_record(2), trial_data())
+    again.append(_event("trial-ended", trial_id(2)))
+    again.append(_event("restored"))
+    again.append(_event("run-ended"))
+    again.seal()
+    insist(store.find("last").complete, "and the run comes to its end")
+
+
+def _lost_trials_are_missed(store: RunStore) -> None:
+    writer = store.create(run_record("20260301-ferry-aaaa"), _INPUTS)
+    for number in (1, 2):
+        writer.append(_event("trial-started", trial_id(number)))
+        if number == 1:
+            writer.keep_trial(trial_record(number), trial_data())
+        writer.append(_event("trial-ended", trial_id(number)))
+    writer.append(_event("restored"))
+    writer.append(_event("run-ended"))
+    writer.seal()
+    stored = store.find("last")
+    insist(stored.lost == (trial_id(2),), "a trial that ended and is not there is lost")
+    insist([run.lost for run in store.list()] == [stored.lost], "which a listing tells as well")
+    insist(not stored.complete, "a run that lost a trial is not complete")
+    again = store.reopen("last")[1]
+    again.append(_event("run-resumed"))
+    again.keep_trial(trial_record(2), trial_data())
+    again.append(_event("trial-ended", trial_id(2)))
+    again.append(_event("restored"))
+    again.append(_event("run-ended"))
+    again.seal()
+    insist(store.find("last").complete, "and is once that trial was run again")
+    insist_raises(StoreError, lambda: store.reopen("last"), "and is not opened again then")
 
 
 def _bare(trial: TrialRecord) -> TrialRecord:

@@ -2,14 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from orchestrator.core.record.journal import Event, progress
-from orchestrator.core.record.run import Environment, RunRecord, StoredRun
+from orchestrator.core.measure.samples import Sample
+from orchestrator.core.record.discarded import CUT_SHORT, Discarded
+from orchestrator.core.record.journal import Event, cut_short, progress
+from orchestrator.core.record.run import Environment, RunRecord, StoredRun, lost
 from orchestrator.core.record.trial import TrialRecord
-from orchestrator.engine.ports import SavedGuest, TrialData
+from orchestrator.engine.ports import Line, SampleSeries, SavedGuest, TrialData
 from orchestrator.errors import StoreError
+
+
+@dataclass
+class MemoryDraft:
+    """What a trial in hand has measured so far."""
+
+    trial: str
+    samples: dict[SampleSeries, list[Sample]] = field(default_factory=dict)
+    output: list[Line] = field(default_factory=list)
+    reason: str = ""
+    """Why it does not count, once it was put apart."""
+
+    def sample(self, series: SampleSeries, sample: Sample) -> None:
+        """Add a reading of counters."""
+        self.samples.setdefault(series, []).append(sample)
+
+    def lines(self, lines: Sequence[Line]) -> None:
+        """Add what the workload printed."""
+        self.output.extend(lines)
 
 
 @dataclass
@@ -23,6 +44,10 @@ class KeptRun:
     environment: Environment | None = None
     trials: dict[str, TrialRecord] = field(default_factory=dict)
     data: dict[str, TrialData] = field(default_factory=dict)
+    drafts: dict[str, MemoryDraft] = field(default_factory=dict)
+    discarded: list[MemoryDraft] = field(default_factory=list)
+    set_aside: list[tuple[str, str]] = field(default_factory=list)
+    """What was replaced since a change was accepted, and why."""
     sealed: bool = False
 
 
@@ -61,9 +86,13 @@ class MemoryStore:
         stored = self.find(run)
         kept = self.kept[stored.record.id]
         where = progress(kept.journal)
-        if where.state == "done" and where.guest_is_back:
+        if stored.complete and where.guest_is_back:
             raise StoreError(f"run {stored.record.id} is complete: there is nothing left to resume")
-        return stored, MemoryWriter(self, stored.record.id), dict(kept.inputs)
+        writer = MemoryWriter(self, stored.record.id)
+        writer.tidy()
+        if where.in_hand is not None and where.in_hand not in kept.trials:
+            writer.append(cut_short(kept.journal[-1], where.in_hand))
+        return stored, writer, dict(kept.inputs)
 
     def find(self, run: str) -> StoredRun:
         """Read a run by id, beginning of an id, or ``last``."""
@@ -80,6 +109,26 @@ class MemoryStore:
     def journal(self, run: StoredRun) -> tuple[Event, ...]:
         """What happened in a run, in order."""
         return tuple(self.kept[run.record.id].journal)
+
+    def guests(self, run: StoredRun) -> tuple[str, ...]:
+        """The guests that a run keeps as they were."""
+        return tuple(self.kept[run.record.id].before)
+
+    def saved_guest(self, run: StoredRun, guest: str) -> SavedGuest | None:
+        """A guest as it was, if it is kept."""
+        return self.kept[run.record.id].before.get(guest)
+
+    def before_folder(self, run: StoredRun, guest: str) -> str:
+        """There is no such folder."""
+        return f"/memory/{run.record.id}/before/{guest}/definition"
+
+    def inputs(self, run: StoredRun) -> Mapping[str, bytes]:
+        """What it was created with, or has now."""
+        return dict(self.kept[run.record.id].inputs)
+
+    def writer(self, run: StoredRun) -> MemoryWriter:
+        """A writer of a run in any state."""
+        return MemoryWriter(self, run.record.id)
 
     def problems(self) -> list[str]:
         """Memory is never damaged."""
@@ -99,7 +148,16 @@ class MemoryStore:
         kept = self.kept[name]
         trials = tuple(sorted(kept.trials.values(), key=lambda trial: trial.number))
         where = progress(kept.journal)
-        return StoredRun(kept.record, trials, where.state, f"memory:{name}", where.look)
+        return StoredRun(
+            kept.record,
+            trials,
+            where.state,
+            f"memory:{name}",
+            where.look,
+            where.why,
+            lost=lost(kept.record, kept.trials.keys(), where),
+            discarded=tuple(Discarded(trial=draft.trial, reason=draft.reason) for draft in kept.discarded),
+        )
 
 
 class MemoryWriter:
@@ -129,16 +187,53 @@ class MemoryWriter:
         """What was kept."""
         return self._kept.before.get(guest)
 
+    def before_folder(self, guest: str) -> str:
+        """There is no such folder."""
+        return f"/memory/{self.id}/before/{guest}/definition"
+
+    def replace_guest(self, guest: str, saved: SavedGuest, reason: str) -> None:
+        """Keep another; the earlier one is set aside under the reason."""
+        self._write()
+        if guest in self._kept.before:
+            self._kept.set_aside.append((f"before-{guest}", reason))
+        self._kept.before[guest] = SavedGuest(dict(saved.files), saved.running)
+
+    def replace_input(self, name: str, content: bytes, reason: str) -> None:
+        """Keep another; the earlier one is set aside under the reason."""
+        self._write()
+        if name in self._kept.inputs:
+            self._kept.set_aside.append((name, reason))
+        self._kept.inputs[name] = content
+
     def keep_environment(self, environment: Environment) -> None:
         """Keep the fingerprint."""
         self._write()
         self._kept.environment = environment
+
+    def draft(self, trial: str, tell: Callable[[str], None]) -> MemoryDraft:  # noqa: ARG002 - memory never refuses
+        """Begin a draft; it is no write that can fail."""
+        self._kept.drafts[trial] = MemoryDraft(trial)
+        return self._kept.drafts[trial]
 
     def keep_trial(self, record: TrialRecord, data: TrialData) -> None:
         """Keep a trial; a later one under the same id takes its place."""
         self._write()
         self._kept.trials[record.id] = record
         self._kept.data[record.id] = data
+        self._kept.drafts.pop(record.id, None)
+
+    def discard(self, trial: str, reason: str) -> None:
+        """Put a draft apart."""
+        if trial in self._kept.drafts:
+            self._write()
+            draft = self._kept.drafts.pop(trial)
+            draft.reason = reason
+            self._kept.discarded.append(draft)
+
+    def tidy(self) -> None:
+        """Put apart what was in hand when a process died."""
+        for trial in list(self._kept.drafts):
+            self.discard(trial, CUT_SHORT)
 
     def seal(self) -> None:
         """Mark the run as whole."""

@@ -131,7 +131,10 @@ def test_what_the_disk_spoiled_before_the_seal_is_not_blessed_by_it(tmp_path: Pa
     writer.keep_trial(trial_record(), trial_data())
     Path(writer.location, "trials", FIRST, "host.parquet").write_bytes(b"spoiled")
     writer.seal()
-    assert store.verify(store.find("last")) == [f"trials/{FIRST}/host.parquet was changed after it was written"]
+    found = store.verify("last").findings
+    assert [(finding.path, finding.what[:35]) for finding in found] == [
+        (f"trials/{FIRST}/host.parquet", "was changed after it was written, a")
+    ]
 
 
 def test_writing_after_the_seal_breaks_it(tmp_path: Path) -> None:
@@ -139,7 +142,7 @@ def test_writing_after_the_seal_breaks_it(tmp_path: Path) -> None:
     writer.keep_trial(trial_record(), trial_data())
     assert not Path(writer.location, "SHA256SUMS").exists()
     writer.seal()
-    assert store.verify(store.find("last")) == []
+    assert store.verify("last").findings == ()
 
 
 def test_a_guests_definition_is_for_its_owner_only(tmp_path: Path) -> None:

@@ -190,12 +190,17 @@ def test_left_over_beginnings_of_runs_are_named(tmp_path: Path) -> None:
     assert [".partial-2026-x" in problem for problem in store.problems()] == [True]
 
 
-def test_of_two_results_of_a_trial_the_earlier_is_set_aside(tmp_path: Path) -> None:
+def test_of_two_results_of_a_trial_the_earlier_is_put_apart(tmp_path: Path) -> None:
     store, writer = interrupted_run(tmp_path)
     writer.keep_trial(trial_record(reason="again"), trial_data())
-    assert [trial.reason for trial in store.find("last").trials] == ["again"]
-    assert any("set aside" in problem for problem in store.problems())
-    assert len(list(Path(writer.location, "trials").glob(".replaced-*/trial.json"))) == 1
+    run = store.find("last")
+    assert [trial.reason for trial in run.trials] == ["again"]
+    assert [(found.trial, found.reason) for found in run.discarded] == [
+        (FIRST, "it was run again: this is the earlier result")
+    ]
+    earlier = Path(writer.location, run.discarded[0].folder, "trial.json")
+    assert json.loads(earlier.read_text())["reason"] == "steady from 12 s on"
+    assert store.problems() == []
 
 
 def test_times_without_an_offset_are_read_as_utc(tmp_path: Path) -> None:

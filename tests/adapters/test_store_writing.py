@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import errno
+import fcntl
 import os
 import resource
 import signal
@@ -27,8 +29,12 @@ from stored_runs import (
     whole_run,
 )
 
+from orchestrator.adapters.store import atomic, folder
 from orchestrator.adapters.store.digests import sha256
 from orchestrator.adapters.store.folder import FolderStore
+from orchestrator.adapters.store.layout import RunFolder
+from orchestrator.adapters.store.lock import RunLock
+from orchestrator.adapters.store.writing import FolderWriter
 from orchestrator.core.record.journal import progress
 from orchestrator.engine.ports import SavedGuest, TrialData
 from orchestrator.errors import StoreError
@@ -194,15 +200,6 @@ def test_a_torn_line_is_set_aside_when_a_run_is_resumed(tmp_path: Path) -> None:
     assert store.problems() == []
 
 
-def test_a_run_whose_plan_was_changed_is_not_resumed(tmp_path: Path) -> None:
-    digests = {name: sha256(content) for name, content in INPUTS.items()} | {"built in": "0" * 64}
-    store, writer = interrupted_run(tmp_path, inputs_sha256=digests)
-    store.reopen("last")
-    Path(writer.location, "inputs/load/run.sh").write_bytes(b"#!/bin/bash\n")
-    with pytest.raises(StoreError, match=r"inputs/load/run\.sh was changed since the run began"):
-        store.reopen("last")
-
-
 def test_a_run_that_ended_without_putting_the_guest_back_can_be_reopened(tmp_path: Path) -> None:
     store, writer = interrupted_run(tmp_path)
     writer.append(event("restore-failed"))
@@ -211,6 +208,60 @@ def test_a_run_that_ended_without_putting_the_guest_back_can_be_reopened(tmp_pat
     whole, _ = whole_run(tmp_path / "whole")
     with pytest.raises(StoreError, match="complete"):
         whole.reopen("last")
+
+
+def test_a_run_that_another_process_brought_further_meanwhile_is_read_anew(tmp_path: Path, mocker) -> None:
+    store, writer = interrupted_run(tmp_path)
+    writer.seal()
+
+    def late(folder: RunFolder) -> FolderWriter:
+        other = FolderWriter(folder)  # it lets go of the run just before this process asks for it
+        other.keep_trial(trial_record(SECOND), trial_data())
+        other.append(event("trial-ended", SECOND, outcome="measured"))
+        other.let_go()
+        return FolderWriter(folder)
+
+    mocker.patch.object(folder, "FolderWriter", late)
+    stored, again, _ = store.reopen("last")
+    assert {trial.id for trial in stored.trials} == {FIRST, SECOND}, "or the second would be run again"
+    again.let_go()
+
+
+def test_a_holder_that_ends_just_before_its_lock_is_taken_leaves_no_lock_without_a_name(tmp_path: Path, mocker) -> None:
+    place, real = tmp_path / ".lock", fcntl.lockf
+    place.touch()
+
+    def late(descriptor: int, command: int) -> None:
+        mocker.stopall()
+        place.unlink()  # as the holder does when it ends
+        real(descriptor, command)
+
+    mocker.patch.object(fcntl, "lockf", late)
+    lock = RunLock(place)
+    assert place.is_file(), "a lock on a file that nobody finds any more keeps nobody out"
+    lock.release()
+
+
+def test_a_file_system_without_locks_is_not_taken_for_another_process(tmp_path: Path, mocker) -> None:
+    mocker.patch.object(fcntl, "lockf", side_effect=OSError(errno.ENOLCK, "No locks available"))
+    with pytest.raises(StoreError, match=r"No locks available; choose a results folder on a file system with locks"):
+        RunLock(tmp_path / ".lock")
+
+
+def test_a_journal_line_of_which_the_disk_does_not_say_that_it_lasts_is_taken_back(tmp_path: Path, mocker) -> None:
+    _, writer = interrupted_run(tmp_path)
+    journal = Path(writer.location, "journal.jsonl")
+    before = journal.read_bytes()
+    mocker.patch.object(os, "fsync", side_effect=OSError(errno.EIO, "Input/output error"))
+    with pytest.raises(StoreError, match="the disk reports an input/output error"):
+        writer.append(event("notice"))
+    assert journal.read_bytes() == before
+
+
+def test_the_names_of_new_folders_above_a_run_last(tmp_path: Path, mocker) -> None:
+    synced = mocker.spy(atomic, "sync")
+    FolderStore(tmp_path / "nights" / "results").create(run_record(), INPUTS)
+    assert {tmp_path, tmp_path / "nights", tmp_path / "nights/results"} <= {call.args[0] for call in synced.mock_calls}
 
 
 HOLDER = """

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from orchestrator.adapters.clock import SystemClock
+from orchestrator.adapters.local_shell import LocalShell
 from orchestrator.adapters.samplers.sampler import Method, Samplers
 from orchestrator.core.measure.clock import Exchange
 from orchestrator.core.measure.samples import Sample
@@ -23,7 +24,6 @@ from orchestrator.hypervisors.simulated.settings import SimulatedSettings
 from orchestrator.hypervisors.simulated.shell import SimulatedConnector
 from orchestrator.hypervisors.simulated.world import SimulatedWorld
 from orchestrator.testing.conformance_sampler import check_sampler
-from orchestrator.testing.local_shell import LocalShell
 
 CLOCK = SystemClock()
 HAS = frozenset({"cpu.user_ticks", "cpu0.idle_ticks", "load.1min", "load.runnable", "ticks_per_s"})

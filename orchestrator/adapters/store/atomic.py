@@ -28,6 +28,7 @@ _REASONS = {
     errno.EROFS: ("the file system is read-only", "mount it writable or choose another results folder"),
     errno.EACCES: ("permission is denied", "give this user access to it or choose another results folder"),
     errno.EPERM: ("the operation is not permitted", "give this user access to it or choose another results folder"),
+    errno.ENOENT: ("it is not there any more, or a folder above it is", "bring it back, then go on with the run"),
     errno.ENOTDIR: ("a part of the path is a file, not a folder", "choose another results folder"),
     errno.ENAMETOOLONG: ("the name is too long for this file system", "shorten the name it was made from"),
     errno.EIO: ("the disk reports an input/output error", "check the disk before trusting anything on it"),
@@ -78,6 +79,18 @@ def sync(path: Path) -> None:
             raise OSError(error.errno, error.strerror, str(path)) from error
     finally:
         os.close(descriptor)
+
+
+def make_folders(path: Path) -> None:
+    """Make a folder, and those above it, whose names last.
+
+    Raises:
+        OSError: when the system refuses.
+    """
+    made = [folder for folder in (path, *path.parents) if not folder.exists()]
+    path.mkdir(parents=True, exist_ok=True)
+    for folder in reversed(made):
+        sync(folder.parent)
 
 
 def _sync_together(paths: list[Path]) -> None:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 
 from orchestrator.adapters.store.atomic import explained
@@ -78,8 +79,26 @@ def differences(folder: Path, digests: Mapping[str, str]) -> list[str]:
     return found
 
 
-def files_below(folder: Path, without: Iterable[str] = ()) -> list[str]:
-    """Every file in a folder and below, as paths relative to it with ``/``."""
-    left_out = set(without)
-    names = (path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
-    return sorted(name for name in names if name not in left_out)
+def files_below(folder: Path) -> list[str]:
+    """Every regular file in a folder and below, as paths relative to it with ``/``; links to folders are not followed.
+
+    Raises:
+        StoreError: when a folder cannot be read.
+    """
+    found: list[str] = []
+    waiting = [(str(folder), "")]
+    with explained("read", folder):
+        while waiting:
+            path, prefix = waiting.pop()
+            try:
+                entries = list(os.scandir(path))
+            except FileNotFoundError:
+                if not prefix:
+                    raise
+                continue  # it was renamed since its parent was read: a run that goes on does that
+            for entry in entries:
+                if entry.is_dir(follow_symlinks=False):
+                    waiting.append((entry.path, f"{prefix}{entry.name}/"))
+                elif entry.is_file():
+                    found.append(f"{prefix}{entry.name}")
+    return sorted(found)

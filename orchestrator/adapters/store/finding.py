@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from orchestrator.adapters.store.atomic import PARTIAL, explained
+from orchestrator.adapters.store.json_file import load
 from orchestrator.adapters.store.layout import RunFolder, instant
-from orchestrator.adapters.store.reading import load
 from orchestrator.core.record.run import RunRecord
 from orchestrator.errors import StoreError
 

@@ -9,18 +9,21 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TypeVar
 
-from orchestrator.adapters.store import finding, journal_file
-from orchestrator.adapters.store.atomic import explained, write_folder
-from orchestrator.adapters.store.digests import differences, files_below, read_sums, sha256
+from orchestrator.adapters.store import before, finding, journal_file
+from orchestrator.adapters.store.atomic import explained, make_folders, write_folder
+from orchestrator.adapters.store.json_file import document, load
 from orchestrator.adapters.store.layout import LOG, SERIES, RunFolder, another_id, input_file, run_id
-from orchestrator.adapters.store.reading import load, read_run
-from orchestrator.adapters.store.writing import FolderWriter, document
+from orchestrator.adapters.store.reading import read_run
+from orchestrator.adapters.store.verifying import verify_run
+from orchestrator.adapters.store.writing import FolderWriter
 from orchestrator.core.measure import columns
 from orchestrator.core.measure.columns import Columns
-from orchestrator.core.record.journal import Event, progress
+from orchestrator.core.record.finding import Verified
+from orchestrator.core.record.journal import Event, cut_short, progress
 from orchestrator.core.record.run import Environment, RunRecord, StoredRun
-from orchestrator.engine.ports import TrialData
+from orchestrator.engine.ports import SavedGuest, TrialData
 from orchestrator.errors import StoreError
+from orchestrator.units import Seconds
 
 T = TypeVar("T")
 
@@ -32,10 +35,11 @@ class FolderStore:
 
     Args:
         root: the results folder; made when the first run is.
+        now: gives the seconds since 1970, to tell how old a sign of life is; without it only locks tell who lives.
     """
 
-    def __init__(self, root: Path) -> None:
-        self.root = root
+    def __init__(self, root: Path, now: Callable[[], Seconds] | None = None) -> None:
+        self.root, self._now = root, now
         self._problems: list[str] = []
 
     # ------------------------------------------------------------------------------------------------- writing
@@ -49,7 +53,7 @@ class FolderStore:
         files = {input_file(name): content for name, content in inputs.items()}
         wished = run_id(record.id, record.started_utc, record.title)
         with explained("write", self.root):
-            self.root.mkdir(parents=True, exist_ok=True)
+            make_folders(self.root)  # what a run keeps of its guests must not go with the folder above it
             for _ in range(_ATTEMPTS_AT_A_NAME):
                 named = record.model_copy(update={"id": wished})
                 try:
@@ -63,26 +67,39 @@ class FolderStore:
         raise StoreError(f"no free name for a run like {wished!r} in {self.root}; move old runs elsewhere")
 
     def reopen(self, run: str) -> tuple[StoredRun, FolderWriter, Mapping[str, bytes]]:
-        """Open an unfinished run to go on with it: what there is, its writer, and its inputs byte for byte.
+        """Open a run to go on with it: what there is, its writer, and its inputs byte for byte.
 
         Raises:
-            StoreError: also when the run is complete, its inputs were changed, or another process writes to it.
+            StoreError: also when the run is complete, or another process writes to it.
         """
+        stored, events = self._unfinished(run)
+        folder = RunFolder(Path(stored.location))
+        writer = FolderWriter(folder)
+        try:
+            if journal_file.read(folder.journal).events != events:  # another process went on until it let go just now
+                stored, events = self._unfinished(run)
+            inputs = before.kept_inputs(folder)
+        except StoreError:
+            writer.let_go()
+            raise
+        where = progress(events)
+        journal_file.set_torn_line_aside(folder.journal, folder.torn)
+        kept = {trial.id for trial in stored.trials}
+        writer.tidy(kept)
+        if where.in_hand is not None and where.in_hand not in kept:
+            writer.append(cut_short(events[-1], where.in_hand))
+        return stored, writer, inputs
+
+    def _unfinished(self, run: str) -> tuple[StoredRun, tuple[Event, ...]]:
+        """A run that can be gone on with, and its journal."""
         stored = self.find(run)
         folder = RunFolder(Path(stored.location))
-        where = progress(journal_file.read(folder.journal).events)
-        if where.state == "done" and where.guest_is_back:
+        events = journal_file.read(folder.journal).events
+        if stored.complete and progress(events).guest_is_back:
+            if not folder.sums.is_file():  # a process that died between the end of a run and its seal left all but it
+                FolderWriter(folder).seal()
             raise StoreError(f"run {stored.record.id} is complete: there is nothing left to resume")
-        inputs = {name: _bytes_of(path) for name, path in folder.input_files().items()}
-        for name, digest in stored.record.inputs_sha256.items():
-            if name in inputs and sha256(inputs[name]) != digest:
-                raise StoreError(
-                    f"{folder.path / input_file(name)} was changed since the run began; "
-                    "going on would mix two experiments: restore the file, or begin a new run"
-                )
-        writer = FolderWriter(folder)
-        journal_file.set_torn_line_aside(folder.journal, folder.torn)
-        return stored, writer, inputs
+        return stored, events
 
     # ------------------------------------------------------------------------------------------------- reading
 
@@ -93,8 +110,36 @@ class FolderStore:
             StoreError: with what there is.
         """
         self._problems = []
-        stored, self._problems = read_run(finding.resolve(self.root, run), thorough=True)
+        stored, self._problems = read_run(finding.resolve(self.root, run), thorough=True, now_s=self._time())
         return stored
+
+    def guests(self, run: StoredRun) -> tuple[str, ...]:
+        """The guests that a run keeps as they were. Raises StoreError when that cannot be read."""
+        return before.guests(RunFolder(Path(run.location)))
+
+    def saved_guest(self, run: StoredRun, guest: str) -> SavedGuest | None:
+        """A guest as it was before a run, if it is kept. Raises StoreError when it is damaged."""
+        return before.saved_guest(RunFolder(Path(run.location)), guest)
+
+    def before_folder(self, run: StoredRun, guest: str) -> str:
+        """Absolute path of the folder that holds a guest's files as they were."""
+        return before.definition_folder(RunFolder(Path(run.location)), guest)
+
+    def inputs(self, run: StoredRun) -> Mapping[str, bytes]:
+        """Plan, lab and the workloads' files, byte for byte; those that are there. Raises StoreError."""
+        return before.kept_inputs(RunFolder(Path(run.location)))
+
+    def writer(self, run: StoredRun) -> FolderWriter:
+        """The right to write to a run, whatever its state.
+
+        Raises:
+            RunBusyError: another process has it.
+            StoreError: the folder cannot be written to.
+        """
+        folder = RunFolder(Path(run.location))
+        writer = FolderWriter(folder)
+        journal_file.set_torn_line_aside(folder.journal, folder.torn)
+        return writer
 
     def problems(self) -> list[str]:
         """What the last reading found damaged or strange."""
@@ -143,16 +188,16 @@ class FolderStore:
             log=self._log(folder / LOG),
         )
 
-    def verify(self, run: StoredRun) -> list[str]:
-        """Compare every file with its digest; empty when nothing was changed, lost or added since the run was sealed.
+    def verify(self, run: str) -> Verified:
+        """Check every file of a run, as :meth:`find` finds it, against its digest; nothing is changed.
 
         Raises:
-            StoreError: when the run has no readable ``SHA256SUMS``.
+            StoreError: there is no such run, or its folder cannot be read.
         """
-        folder = RunFolder(Path(run.location))
-        sums = read_sums(folder.sums)
-        added = set(files_below(folder.path, without=(folder.sums.name, folder.lock.name))) - set(sums)
-        return differences(folder.path, sums) + [f"{name} was added after the run was sealed" for name in sorted(added)]
+        return verify_run(finding.resolve(self.root, run), self._time())
+
+    def _time(self) -> Seconds | None:
+        return None if self._now is None else self._now()
 
     def _log(self, path: Path) -> str:
         try:
@@ -172,7 +217,7 @@ class FolderStore:
         runs: list[tuple[tuple[object, ...], StoredRun]] = []
         for path in there.runs:
             try:
-                stored, problems = read_run(RunFolder(path), thorough=False)
+                stored, problems = read_run(RunFolder(path), thorough=False, now_s=self._time())
                 runs.append((finding.age(stored.record, path), stored))
             except StoreError as error:
                 self._problems.append(str(error))

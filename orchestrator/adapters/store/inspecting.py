@@ -7,7 +7,7 @@ from pathlib import Path
 
 from orchestrator.adapters.store.atomic import PARTIAL, explained
 from orchestrator.adapters.store.layout import EARLIER_ENVIRONMENT, ENTRIES, SUPERSEDED, RunFolder
-from orchestrator.core.record.journal import Progress
+from orchestrator.core.record.journal import OPEN, Progress
 from orchestrator.core.record.run import RunRecord
 from orchestrator.core.record.trial import TrialRecord
 
@@ -42,10 +42,11 @@ def oddities(folder: RunFolder, record: RunRecord, trials: tuple[TrialRecord, ..
     for stranger in sorted(kept.keys() - {planned.id for planned in record.trials}):
         yield f"{folder.trial(stranger)}: not among the trials that the run planned"
     yield from _in_trials(folder, kept)
-    if where.state != "running or crashed" and not folder.sums.is_file():
+    if where.state != OPEN and not folder.sums.is_file():
         yield f"{folder.sums}: missing, so the run's files cannot be checked against their digests"
     for path in entries(folder.path):
-        if path.name not in ENTRIES and not EARLIER_ENVIRONMENT.fullmatch(path.name):
+        known = path.name in ENTRIES or EARLIER_ENVIRONMENT.fullmatch(path.name)
+        if not known and not path.name.startswith(PARTIAL):  # one of these comes and goes with each sign of life
             yield f"{path}: not a file of a run; it is left alone"
 
 

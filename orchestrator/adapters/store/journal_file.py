@@ -41,10 +41,10 @@ def append(path: Path, event: Event) -> None:
             before = os.fstat(descriptor).st_size
             try:
                 write_all(descriptor, line, path)
+                os.fsync(descriptor)
             except BaseException:
                 os.ftruncate(descriptor, before)
                 raise
-            os.fsync(descriptor)
         finally:
             os.close(descriptor)
 
@@ -72,6 +72,11 @@ def read_tail(path: Path) -> JournalRead:
         content = file.read()
     if size > _TAIL_BYTES:
         content = content[content.find(b"\n") + 1 :]
+    return _parse(content, path, first_line=None)
+
+
+def parse(content: bytes, path: Path) -> JournalRead:
+    """The events of a part of a journal that was read from ``path``."""
     return _parse(content, path, first_line=None)
 
 

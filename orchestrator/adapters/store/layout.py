@@ -20,13 +20,19 @@ TOP_INPUTS = ("plan.yaml", "lab.yaml")
 #: Everything that a run's folder may hold.
 ENTRIES = frozenset(
     {*TOP_INPUTS, "inputs", "run.json", "environment.json", "journal.jsonl", "journal.torn"}
-    | {"before", "trials", "SHA256SUMS", ".lock"}
+    | {"before", "trials", "unfinished", "discarded", "SHA256SUMS", ".lock", "alive.json"}
 )
+#: What changes, or is gone, when nobody is at work on a run: the seal does not cover it.
+NOT_SEALED = re.compile(r"SHA256SUMS$|\.lock$|alive\.json$|unfinished/|(.*/)?\.partial-")
+#: Says of each folder in ``discarded/`` why it is there.
+DISCARDED_RECORD = "discarded.json"
 #: The fingerprint from before a run was resumed.
 EARLIER_ENVIRONMENT = re.compile(r"environment\.\d+\.json")
+#: What came of a trial, in its folder.
+TRIAL_RECORD = "trial.json"
 SERIES = ("throughput", "host", "guest", "vcpu")
 LOG = "workload.log.gz"
-#: Begins the name of a trial's earlier result, once the trial was run again.
+#: Began the name of a trial's earlier result in runs of earlier versions; now it is put under ``discarded/``.
 SUPERSEDED = ".replaced-"
 
 
@@ -75,6 +81,21 @@ class RunFolder:
     def trials(self) -> Path:
         """Finished trials."""
         return self.path / "trials"
+
+    @property
+    def unfinished(self) -> Path:
+        """The draft of the trial in hand."""
+        return self.path / "unfinished"
+
+    @property
+    def discarded(self) -> Path:
+        """What trials left that do not count."""
+        return self.path / "discarded"
+
+    @property
+    def alive(self) -> Path:
+        """The last sign of life of the process that writes."""
+        return self.path / "alive.json"
 
     def trial(self, trial: str) -> Path:
         """The folder of one trial."""

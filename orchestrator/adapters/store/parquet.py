@@ -40,6 +40,7 @@ MEANINGS: dict[str, tuple[str, str]] = {
     "pressure.cpu_some_us": ("us", "cumulative time in which some task waited for a CPU (/proc/pressure/cpu)"),
     "cpuN.khz": ("kHz", "frequency of CPU N at the reading (cpufreq)"),
     "cpuN.throttles": ("events", "cumulative thermal throttling events of CPU N's core"),
+    "zoneN.millicelsius": ("m°C", "temperature of thermal zone N at the reading"),
     "thread.ID.run_ns": ("ns", "cumulative time that thread ID was executing (schedstat)"),
     "thread.ID.wait_ns": ("ns", "cumulative run delay of thread ID (schedstat)"),
 }

@@ -2,67 +2,34 @@
 
 from __future__ import annotations
 
-import json
-from pathlib import Path
-from typing import TypeVar
-
-from pydantic import ValidationError
-
 from orchestrator.adapters.store import journal_file
-from orchestrator.adapters.store.atomic import PARTIAL, explained
+from orchestrator.adapters.store.atomic import PARTIAL
 from orchestrator.adapters.store.inspecting import entries, oddities
-from orchestrator.adapters.store.layout import SUPERSEDED, RunFolder
-from orchestrator.core.measure.results import Record
-from orchestrator.core.record.journal import progress
-from orchestrator.core.record.run import RunRecord, StoredRun
-from orchestrator.core.record.trial import SCHEMA_VERSION, TrialRecord
+from orchestrator.adapters.store.json_file import load
+from orchestrator.adapters.store.layout import DISCARDED_RECORD, SUPERSEDED, RunFolder, instant
+from orchestrator.adapters.store.living import lives, sign_of_life
+from orchestrator.core.record.discarded import Discarded
+from orchestrator.core.record.journal import OPEN, progress
+from orchestrator.core.record.run import RunRecord, StoredRun, lost
+from orchestrator.core.record.trial import TrialRecord
 from orchestrator.errors import StoreError
-
-R = TypeVar("R", bound=Record)
-
-
-def load(model: type[R], path: Path) -> R:
-    """Read one JSON file.
-
-    Raises:
-        StoreError: when it is missing, cut short, of a newer version, or not what it should be.
-    """
-    with explained("read", path):
-        content = path.read_bytes()
-    try:
-        return model.model_validate_json(content)
-    except ValidationError as error:
-        raise StoreError(f"{path}: {_why_not(content, error)}") from error
+from orchestrator.units import Seconds
 
 
-def _why_not(content: bytes, error: ValidationError) -> str:
-    try:
-        found = json.loads(content)
-    except (ValueError, RecursionError):
-        return f"damaged or cut short ({len(content)} bytes are not a JSON document); restore it from a copy"
-    version = found.get("schema_version") if isinstance(found, dict) else None
-    if isinstance(version, int) and version > SCHEMA_VERSION:
-        return (
-            f"written by a newer version (schema_version {version}; this one reads {SCHEMA_VERSION}); update trialbed"
-        )
-    first = error.errors(include_url=False, include_input=False)[0]
-    field = ".".join(str(part) for part in first["loc"]) or "the document"
-    return f"not a record that trialbed wrote: {field}: {first['msg']}; restore it from a copy"
-
-
-def read_run(folder: RunFolder, *, thorough: bool) -> tuple[StoredRun, list[str]]:
+def read_run(folder: RunFolder, *, thorough: bool, now_s: Seconds | None = None) -> tuple[StoredRun, list[str]]:
     """One run and what is wrong with its folder.
 
     Args:
         folder: the run's.
         thorough: whether to read the whole journal and look for missing and stray files; a listing does without.
+        now_s: seconds since 1970, to tell how old a sign of life is; ``None`` where that is not known.
 
     Raises:
         StoreError: when ``run.json`` cannot be read: without it there is no run.
     """
     record = load(RunRecord, folder.record)
     trials, problems = _read_trials(folder)
-    state, look = "running or crashed", None
+    where, last_utc = progress(()), record.started_utc
     try:
         journal = journal_file.read(folder.journal) if thorough else journal_file.read_tail(folder.journal)
     except StoreError as error:
@@ -70,12 +37,46 @@ def read_run(folder: RunFolder, *, thorough: bool) -> tuple[StoredRun, list[str]
     else:
         problems.extend(journal.problems)
         where = progress(journal.events)
-        state, look = where.state, where.look
+        last_utc = journal.events[-1].time_utc if journal.events else last_utc
         if thorough:
             problems.extend(oddities(folder, record, trials, where))
+    state, heard_utc = where.state, ""
+    if state == OPEN:
+        alive = sign_of_life(folder)
+        state = "running" if lives(folder, alive, now_s) else "crashed"
+        heard_utc = last_utc if alive is None else max(last_utc, alive.time_utc, key=instant)
+    discarded, unexplained = _read_discarded(folder) if thorough else ((), [])
     # A folder may have been renamed or copied: its name is what finds it, so its name is its id.
     named = record if record.id == folder.path.name else record.model_copy(update={"id": folder.path.name})
-    return StoredRun(named, trials, state, str(folder.path), look), problems
+    stored = StoredRun(
+        named,
+        trials,
+        state,
+        str(folder.path),
+        where.look,
+        where.why,
+        lost=lost(record, {trial.id for trial in trials}, where),
+        heard_utc=heard_utc,
+        discarded=discarded,
+        not_back=where.not_back,
+        accepted=where.accepted,
+        began_as="" if named is record else record.id,
+    )
+    return stored, problems + unexplained
+
+
+def _read_discarded(folder: RunFolder) -> tuple[tuple[Discarded, ...], list[str]]:
+    """What was put apart; a folder without its reason is there all the same."""
+    found: list[Discarded] = []
+    problems: list[str] = []
+    for path in entries(folder.discarded):
+        where = f"{folder.discarded.name}/{path.name}"
+        try:
+            found.append(load(Discarded, path / DISCARDED_RECORD).model_copy(update={"folder": where}))
+        except StoreError as error:
+            found.append(Discarded(trial=path.name, reason="why is not known", folder=where))
+            problems.append(str(error))
+    return tuple(found), problems
 
 
 def _read_trials(folder: RunFolder) -> tuple[tuple[TrialRecord, ...], list[str]]:

@@ -4,40 +4,26 @@ from __future__ import annotations
 
 import contextlib
 import gzip
+import json
 import secrets
-from collections.abc import Mapping
+import shutil
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from urllib.parse import unquote
 
-from orchestrator.adapters.store import journal_file
-from orchestrator.adapters.store.atomic import explained, replace_file, sync, write_folder
-from orchestrator.adapters.store.digests import differences, files_below, sha256, sha256_file, sums_text
-from orchestrator.adapters.store.layout import LOG, SUPERSEDED, RunFolder, is_safe_name, relative_file
+from orchestrator.adapters.store import before, journal_file
+from orchestrator.adapters.store.atomic import PARTIAL, explained, make_folders, replace_file, write_folder
+from orchestrator.adapters.store.digests import files_below, sha256, sha256_file, sums_text
+from orchestrator.adapters.store.drafts import FolderDraft, put_apart, put_drafts_apart, remove_draft
+from orchestrator.adapters.store.json_file import document
+from orchestrator.adapters.store.layout import LOG, NOT_SEALED, RunFolder, is_safe_name
 from orchestrator.adapters.store.lock import RunLock
-from orchestrator.adapters.store.reading import load
 from orchestrator.core.measure import columns
 from orchestrator.core.measure.columns import Columns
-from orchestrator.core.measure.results import Record
 from orchestrator.core.record.journal import Event
 from orchestrator.core.record.run import Environment
-from orchestrator.core.record.trial import SCHEMA_VERSION, TrialRecord
+from orchestrator.core.record.trial import TrialRecord
 from orchestrator.engine.ports import SavedGuest, TrialData
 from orchestrator.errors import StoreError
-
-
-class SavedState(Record):
-    """What ``before/<guest>/saved.json`` holds."""
-
-    schema_version: int = SCHEMA_VERSION
-    guest: str
-    running: bool
-    files: dict[str, str]
-    """SHA-256 of each file below ``definition/``, by its path there."""
-
-
-def document(record: Record) -> bytes:
-    """A record as a JSON file: fields in the order of the model, no number that JSON does not have."""
-    return record.model_dump_json(indent=2, fallback=str).encode() + b"\n"
 
 
 class FolderWriter:
@@ -53,6 +39,7 @@ class FolderWriter:
         self.location = str(folder.path)
         self._folder = folder
         self._lock: RunLock | None = RunLock(folder.lock)
+        self._draft: FolderDraft | None = None
 
     def append(self, event: Event) -> None:
         """Add a line to the journal; on the disk when this returns."""
@@ -74,15 +61,7 @@ class FolderWriter:
                 "which is never overwritten"
             )
         self._begin_writing()
-        definition = {relative_file(name): content for name, content in saved.files.items()}
-        state = SavedState(
-            guest=guest, running=saved.running, files={name: sha256(content) for name, content in definition.items()}
-        )
-        files = {f"definition/{name}": content for name, content in definition.items()}
-        with explained("write", self._folder.before / guest):
-            self._make(self._folder.before)
-            # A definition may hold what is not for everybody's eyes, such as a display's password.
-            write_folder(self._folder.before / guest, {**files, "saved.json": document(state)}, private=True)
+        before.write_guest(self._folder, guest, saved)
 
     def saved_guest(self, guest: str) -> SavedGuest | None:
         """What :meth:`keep_before` kept, if it did.
@@ -91,17 +70,22 @@ class FolderWriter:
             StoreError: when it is damaged: a guest is never put back from a definition that was changed.
         """
         self._check_name("guest", guest)
-        place = self._folder.before / guest
-        if not place.is_dir():
-            return None
-        state = load(SavedState, place / "saved.json")
-        if wrong := differences(place / "definition", state.files):
-            raise StoreError(
-                f"{place}: {'; '.join(wrong)}; the guest cannot be put back from it: restore the files from a copy"
-            )
-        with explained("read", place):
-            files = {unquote(name): (place / "definition" / name).read_bytes() for name in state.files}
-        return SavedGuest(files, state.running)
+        return before.saved_guest(self._folder, guest)
+
+    def before_folder(self, guest: str) -> str:
+        """Absolute path of the folder that holds a guest's files as they were."""
+        return before.definition_folder(self._folder, guest)
+
+    def replace_guest(self, guest: str, saved: SavedGuest, reason: str) -> None:
+        """Keep a guest as it is now, and put apart how it was kept."""
+        self._check_name("guest", guest)
+        self._begin_writing()
+        before.replace_guest(self._folder, guest, saved, reason)
+
+    def replace_input(self, name: str, content: bytes, reason: str) -> None:
+        """Keep another plan, lab or file of a workload, and put apart the one that was kept."""
+        self._begin_writing()
+        before.replace_input(self._folder, name, content, reason)
 
     def keep_environment(self, environment: Environment) -> None:
         """Keep the fingerprint; the one from before a run was resumed stays beside it under another name."""
@@ -115,38 +99,78 @@ class FolderWriter:
             )
         replace_file(path, document(environment))
 
+    def draft(self, trial: str, tell: Callable[[str], None]) -> FolderDraft:
+        """Begin a draft of the trial in hand; one run has one trial in hand."""
+        self._check_name("trial", trial)
+        self._end_draft()
+        self._draft = FolderDraft(self._folder.unfinished / trial, tell)
+        return self._draft
+
     def keep_trial(self, record: TrialRecord, data: TrialData) -> None:
-        """Keep a trial: it appears whole or not at all. An earlier result under the same id is set aside, not lost."""
+        """Keep a trial: it appears whole or not at all. An earlier result under the same id is put apart, not lost."""
         self._check_name("trial", record.id)
         self._begin_writing()
         files = trial_files(data)
         named = record.model_copy(update={"files": {name: sha256(content) for name, content in files.items()}})
         place = self._folder.trial(record.id)
+        if place.exists():
+            put_apart(self._folder, place, record.id, "it was run again: this is the earlier result")
         with explained("write", place):
-            self._make(self._folder.trials)
-            if place.exists():
-                place.rename(place.with_name(f"{SUPERSEDED}{record.id}-{secrets.token_hex(4)}"))
+            make_folders(self._folder.trials)
             write_folder(place, {**files, "trial.json": document(named)})
+        self._end_draft()
+        remove_draft(self._folder, record.id)
+
+    def discard(self, trial: str, reason: str) -> None:
+        """Put the draft of a trial that does not count apart, with the reason; nothing where it left nothing."""
+        self._check_name("trial", trial)
+        self._end_draft()
+        if (draft := self._folder.unfinished / trial).is_dir():
+            self._begin_writing()
+            put_apart(self._folder, draft, trial, reason)
+
+    def tidy(self, kept: set[str]) -> None:
+        """Put apart what an earlier process was at work on when it died; ``kept`` are the trials that are there."""
+        put_drafts_apart(self._folder, kept)
 
     def seal(self) -> None:
         """Write the digests of everything and let go of the run; writing again breaks the seal until the next one."""
         self._begin_writing()
+        self._end_draft()
+        put_drafts_apart(self._folder, {path.parent.name for path in self._folder.trials.glob("*/trial.json")})
         replace_file(self._folder.sums, sums_text(self._digests()).encode("utf-8", "surrogateescape"))
+        self.let_go()
+
+    def withdraw(self) -> None:
+        """Take back a run that was refused before it touched anything; what cannot be removed is never read."""
+        self.let_go()
+        gone = self._folder.path.with_name(f"{PARTIAL}{self.id}-{secrets.token_hex(4)}")
+        with contextlib.suppress(OSError):
+            self._folder.path.rename(gone)
+            shutil.rmtree(gone, ignore_errors=True)
+            gone.parent.rmdir()  # a store that was made for this run alone
+
+    def let_go(self) -> None:
+        """Let others write, having written nothing; safe to call twice."""
         if self._lock is not None:
             self._lock.release()
             self._lock = None
 
     def _digests(self) -> Mapping[str, str]:
         root = self._folder.path
-        names = files_below(root, without=(self._folder.sums.name, self._folder.lock.name))
+        names = [name for name in files_below(root) if not NOT_SEALED.match(name)]
         known: dict[str, str] = {}
         for name in names:
-            if name.startswith("trials/") and name.endswith("/trial.json"):
+            if name.endswith("/trial.json") and name.startswith(("trials/", "discarded/")):
                 # Digests from the moment of writing: what the disk spoiled since then must not be blessed now.
-                with contextlib.suppress(StoreError):  # a damaged one vouches for nothing; reading it reports it
-                    files = load(TrialRecord, root / name).files
-                    known.update({f"{name.removesuffix('trial.json')}{file}": files[file] for file in files})
+                folder = name.removesuffix("trial.json")
+                known.update({f"{folder}{file}": digest for file, digest in _named_digests(root / name).items()})
         return {name: known.get(name) or sha256_file(root / name) for name in names}
+
+    def _end_draft(self) -> None:
+        if self._draft is not None:
+            self._draft.close()
+            self._draft = None
 
     def _begin_writing(self) -> None:
         if self._lock is None:
@@ -154,16 +178,19 @@ class FolderWriter:
         with explained("write", self._folder.sums):
             self._folder.sums.unlink(missing_ok=True)
 
-    def _make(self, folder: Path) -> None:
-        if not folder.is_dir():
-            folder.mkdir()
-            sync(self._folder.path)
-
     def _check_name(self, kind: str, name: str) -> None:
         if not is_safe_name(name):
             raise StoreError(
                 f"{name!r} cannot name the folder of a {kind}: use ASCII letters, digits, '-', '_' and '.'"
             )
+
+
+def _named_digests(path: Path) -> Mapping[str, str]:
+    """The digests that a ``trial.json`` names; a damaged one vouches for nothing, and reading it reports it."""
+    with contextlib.suppress(OSError, ValueError, RecursionError):
+        files = json.loads(path.read_bytes()).get("files", {})  # not the whole record: a long run has thousands
+        return {str(name): str(digest) for name, digest in files.items()}
+    return {}
 
 
 def trial_files(data: TrialData) -> dict[str, bytes]:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
 from pydantic import Field
 
 from orchestrator.core.measure.results import Record
+from orchestrator.core.record.discarded import CUT_SHORT
 
 EventName = Literal[
     "run-started",
@@ -18,9 +19,21 @@ EventName = Literal[
     "neighbours-ended",
     "trial-started",
     "stage-started",
+    "stage-ended",
     "stage-failed",
     "trial-ended",
+    "trial-discarded",
+    "waited-for-quiet",
     "blocks-judged",
+    "clock-stepped",
+    "slept",
+    "time-up",
+    "guest-given-up",
+    "leases-wanted",
+    "leases-taken",
+    "lease-lost",
+    "leases-released",
+    "changes-accepted",
     "notice",
     "restore-started",
     "restored",
@@ -38,6 +51,16 @@ class Event(Record):
     event: EventName
     trial: str | None = None
     detail: dict[str, Any] = Field(default_factory=dict)
+
+
+def cut_short(last: Event, trial: str) -> Event:
+    """What is written when a run is opened again: the trial that was in hand does not count.
+
+    Args:
+        last: the journal's last event; the trial was given up no earlier.
+        trial: the one that was in hand.
+    """
+    return Event(time_utc=last.time_utc, event="trial-discarded", trial=trial, detail={"reason": CUT_SHORT})
 
 
 @dataclass(frozen=True)
@@ -73,6 +96,21 @@ class Look:
 
 
 @dataclass(frozen=True)
+class NotBack:
+    """A guest that could not be put back, as the journal has it.
+
+    Attributes:
+        guest: its name in the lab.
+        reason: in words.
+        by_hand: lines for a shell that finish it; empty where nothing is left to do.
+    """
+
+    guest: str
+    reason: str
+    by_hand: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Progress:
     """Where a run stands.
 
@@ -81,7 +119,11 @@ class Progress:
         in_hand: the trial that was begun and not ended, if any.
         guest_is_back: whether the guest, and those of its neighbours, are as they were before the run.
         state: see :class:`orchestrator.core.record.run.StoredRun`.
+        why: what ended the run before its last trial, in words; empty where nothing did.
         look: the last look at the evidence between blocks; ``None`` where the number of blocks is fixed.
+        away: guests that have been changed and are not back; the measured one is called ``""`` here.
+        not_back: of these, those that were tried to be put back in vain.
+        accepted: what had changed when the run was resumed, and was accepted, a sentence each.
     """
 
     ended: tuple[str, ...]
@@ -89,8 +131,16 @@ class Progress:
     guest_is_back: bool
     state: str
     look: Look | None = None
+    why: str = ""
+    away: frozenset[str] = frozenset()
+    not_back: tuple[NotBack, ...] = ()
+    accepted: tuple[str, ...] = ()
 
 
+#: The state of a run whose journal has no end; which of the two it is, the journal cannot tell.
+OPEN = "running or crashed"
+#: How a run may end before its last trial, other than by an interrupt.
+EARLY_ENDS = ("interrupted", "out of time", "given up")
 #: Stands for the measured guest, which events about trials do not name; a guest cannot be called so.
 _MEASURED = ""
 
@@ -100,32 +150,66 @@ def progress(events: Iterable[Event]) -> Progress:
     ended: dict[str, None] = {}
     in_hand: str | None = None
     away: set[str] = set()
-    state = "running or crashed"
-    look: Look | None = None
+    state, why = OPEN, ""
+    not_back: dict[str, NotBack] = {}
+    events = tuple(events)
     for event in events:
         match event.event:
             case "trial-started":
                 in_hand = event.trial
                 away.add(_MEASURED)
             case "neighbours-started":
-                away.update(_guests(event))
+                away.update(_texts(event, "guests"))
             case "trial-ended" if event.trial is not None:
                 ended[event.trial] = None
                 in_hand = None
-            case "blocks-judged":
-                look = _look(event) or look
+            case "trial-discarded":
+                in_hand = None
             case "restored":
                 guest = str(event.detail.get("guest"))
-                away.discard(guest if guest in away else _MEASURED)
-            case "run-ended":
-                state = "done"
+                away.discard(guest if guest in away or event.detail.get("neighbour") is True else _MEASURED)
+                not_back.pop(guest, None)
+            case "restore-failed":
+                guest = str(event.detail.get("guest"))
+                not_back[guest] = NotBack(guest, str(event.detail.get("reason", "")), tuple(_texts(event, "by_hand")))
+            case "run-ended" | "run-resumed":
+                state, why = "done" if event.event == "run-ended" else OPEN, ""
             case "run-interrupted":
-                state, in_hand = "interrupted", None
-            case "run-resumed":
-                state = "running or crashed"
+                state, why, in_hand = *_early_end(event), None
             case _:
                 pass
-    return Progress(tuple(ended), in_hand, not away, state, look)
+    return Progress(
+        tuple(ended),
+        in_hand,
+        not away and not not_back,
+        state,
+        _last_look(events),
+        why,
+        frozenset(away),
+        tuple(not_back.values()),
+        tuple(text for event in events if event.event == "changes-accepted" for text in _texts(event, "changes")),
+    )
+
+
+def _early_end(event: Event) -> tuple[str, str]:
+    """The state of a run that ended before its last trial, and why."""
+    state = str(event.detail.get("state"))
+    return state if state in EARLY_ENDS else "interrupted", str(event.detail.get("why", ""))
+
+
+def accepted_inputs(events: Iterable[Event]) -> dict[str, str]:
+    """Digests of inputs that were changed while the run lay, and accepted: they stand instead of the record's."""
+    digests: dict[str, str] = {}
+    for event in events:
+        told = event.detail.get("inputs_sha256")
+        if event.event == "changes-accepted" and isinstance(told, dict):
+            digests |= {str(name): str(digest) for name, digest in told.items()}
+    return digests
+
+
+def _last_look(events: Sequence[Event]) -> Look | None:
+    judged = (_look(event) for event in reversed(events) if event.event == "blocks-judged")
+    return next((look for look in judged if look is not None), None)
 
 
 def _look(event: Event) -> Look | None:
@@ -138,6 +222,6 @@ def _look(event: Event) -> Look | None:
     return Look(blocks, at_most, enough, decided, str(event.detail.get("why", "")))
 
 
-def _guests(event: Event) -> list[str]:
-    named = event.detail.get("guests")
-    return [str(guest) for guest in named] if isinstance(named, list) else []
+def _texts(event: Event, key: str) -> list[str]:
+    named = event.detail.get(key)
+    return [str(item) for item in named] if isinstance(named, list | tuple) else []

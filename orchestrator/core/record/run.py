@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from typing import Any, Literal
 
 from orchestrator.core.design.trials import Trial
 from orchestrator.core.measure.results import Record
-from orchestrator.core.record.journal import Look
+from orchestrator.core.record.discarded import Discarded
+from orchestrator.core.record.journal import Look, NotBack, Progress
 from orchestrator.core.record.trial import SCHEMA_VERSION, TrialRecord
 
 
@@ -71,8 +72,16 @@ class StoredRun:
     """A run as read from the store.
 
     Attributes:
-        state: ``done``, ``interrupted`` (may be resumed) or ``running or crashed`` (its journal has no end).
+        state: ``done``; ``interrupted``, ``out of time`` or ``given up`` (each may be resumed); or, where its journal
+            has no end, ``running`` or ``crashed``. A store that cannot tell which says ``running or crashed``.
         look: the last look at the evidence between blocks; ``None`` where the number of blocks was fixed.
+        why: what ended the run before its last trial, in words; empty where nothing did.
+        lost: trials that ended and cannot be read, in their planned order; ``resume`` runs them again.
+        heard_utc: the last sign of life of a run whose journal has no end; empty where there is none.
+        discarded: what was put apart since it does not count; a listing leaves it out.
+        not_back: guests that could not be put back.
+        accepted: what had changed when it was resumed, and was accepted, a sentence each.
+        began_as: its id when it began, which its leases have; empty where its folder has not been renamed since.
     """
 
     record: RunRecord
@@ -80,16 +89,56 @@ class StoredRun:
     state: str
     location: str
     look: Look | None = None
+    why: str = ""
+    lost: tuple[str, ...] = ()
+    heard_utc: str = ""
+    discarded: tuple[Discarded, ...] = ()
+    not_back: tuple[NotBack, ...] = ()
+    accepted: tuple[str, ...] = ()
+    began_as: str = ""
 
     @property
     def needed(self) -> tuple[PlannedTrial, ...]:
         """The planned trials less those that are no longer needed, since the blocks before them were enough."""
-        if self.look is None or not self.look.enough:
-            return self.record.trials
-        last = self.look.blocks
-        return tuple(trial for trial in self.record.trials if trial.block <= last)
+        return needed(self.record, self.look)
+
+    @property
+    def complete(self) -> bool:
+        """Whether nothing is left to be run."""
+        return self.state == "done" and not self.lost
 
     @property
     def standing(self) -> str:
         """The state in words: ``done, decided after 4 of at most 12 blocks``."""
-        return f"{self.state}, {self.look.sentence}" if self.look is not None else self.state
+        parts = [self.state]
+        if self.state == "crashed" and self.heard_utc:
+            parts.append(f"last sign of life {self.heard_utc[:19].replace('T', ' ')} UTC")
+        if self.lost:
+            parts.append(f"{len(self.lost)} {'trial' if len(self.lost) == 1 else 'trials'} lost")
+        if self.look is not None:
+            parts.append(self.look.sentence)
+        if self.why:
+            parts.append(self.why)
+        return ", ".join(parts)
+
+
+def needed(record: RunRecord, look: Look | None) -> tuple[PlannedTrial, ...]:
+    """The planned trials less those that a look at the evidence made needless."""
+    if look is None or not look.enough:
+        return record.trials
+    return tuple(trial for trial in record.trials if trial.block <= look.blocks)
+
+
+def lost(record: RunRecord, kept: Collection[str], where: Progress) -> tuple[str, ...]:
+    """Trials that ended, as far as the journal tells, and are not there any more.
+
+    Args:
+        record: the run.
+        kept: ids of the trials that can be read.
+        where: what its journal says, or the end of it; a run that is done has run all the blocks that it came to.
+    """
+    ended = set(where.ended)
+    if where.state == "done":
+        reached = max((trial.block for trial in record.trials if trial.id in kept), default=0)
+        ended |= {trial.id for trial in needed(record, where.look) if trial.block <= reached}
+    return tuple(trial.id for trial in record.trials if trial.id in ended and trial.id not in kept)

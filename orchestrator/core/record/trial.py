@@ -35,6 +35,8 @@ class TrialRecord(Record):
     reason: str
     started_utc: str
     ended_utc: str
+    seconds: float | None = None
+    """How long it took, by a clock that is never set: the two times before tell what the wall clock showed."""
     launched_monotonic_s: float | None
     """Controller's monotonic time at launch: subtract it from ``time_s`` in the Parquet files."""
     stages: tuple[StageTime, ...]

@@ -1,4 +1,4 @@
-"""A shell on this machine without SSH: real processes for tests of samplers, workloads and drivers."""
+"""A shell on this machine without SSH: real processes, for leases that are kept here, and for tests."""
 
 from __future__ import annotations
 
@@ -117,7 +117,7 @@ class LocalProcess:
         try:
             _pipe(self._child.stdin).write(text.encode())
             _pipe(self._child.stdin).flush()
-        except OSError as error:
+        except (OSError, ValueError) as error:  # a value: this end was closed before
             raise GuestFault("the command takes no more input") from error
 
     def ended(self) -> int | None:
@@ -152,7 +152,8 @@ class LocalProcess:
 
     def _signal(self, number: int) -> None:
         if self._child.poll() is None:
-            os.killpg(self._child.pid, number)
+            with suppress(ProcessLookupError):  # it has ended this moment
+                os.killpg(self._child.pid, number)
 
     def _read(self) -> None:
         part, cut = b"", False
