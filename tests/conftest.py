@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+import itertools
+import os
+import shutil
 import signal
+import tempfile
+from pathlib import Path
 
 import pytest
 
 _skipped: list[str] = []
+_places: list[Path] = []
+_numbers = itertools.count(1)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -14,9 +21,25 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_configure() -> None:
+    # Leases keep runs apart that share a machine, and tests share nothing: not with each other, nor with real runs.
+    _places.append(Path(tempfile.mkdtemp(prefix="trialbed-leases-")))
+    os.environ["TRIALBED_LEASES"] = str(_places[0] / "session")
     # A shell without job control starts what it puts into the background deaf to interrupts, and everything below it.
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+def pytest_unconfigure() -> None:
+    for place in _places:
+        shutil.rmtree(place, ignore_errors=True)
+
+
+@pytest.fixture(autouse=True)
+def own_leases(monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The folder in which this test, and every process that it starts, keeps leases; made when one is."""
+    folder = _places[0] / str(next(_numbers))
+    monkeypatch.setenv("TRIALBED_LEASES", str(folder))
+    return folder
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:

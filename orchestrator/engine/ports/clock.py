@@ -14,7 +14,10 @@ class Clock(Protocol):
         """Wall clock: seconds since 1970-01-01 UTC."""
 
     def monotonic(self) -> Seconds:
-        """A clock that never steps; only differences mean anything."""
+        """A clock that never steps, and stands while the machine sleeps; only differences mean anything."""
+
+    def boottime(self) -> Seconds:
+        """A clock that never steps and runs on while the machine sleeps; only differences mean anything."""
 
     def sleep(self, seconds: Seconds) -> None:
         """Return after ``seconds``; at once when that is not positive."""

@@ -35,6 +35,8 @@ class Description:
         remarks: what the reader of a report has to know about such a guest.
         shaped_as: the shape of a run, where its definition is still that and not its owner's; ``None`` also where the
             driver cannot tell.
+        runs_as_defined: whether a guest that runs is the machine that its next start would give; ``True`` also where
+            the driver cannot tell.
     """
 
     kind: str
@@ -46,6 +48,7 @@ class Description:
     max_memory: Bytes | None = None
     remarks: tuple[str, ...] = ()
     shaped_as: str | None = None
+    runs_as_defined: bool = True
 
 
 @dataclass(frozen=True)
@@ -142,7 +145,20 @@ class Hypervisor(Protocol):
         """Put definition and power state back exactly; safe to call twice.
 
         Raises:
-            RestoreError: what to do by hand; with ``may_pass`` it is called again after a pause.
+            RestoreError: why not; with ``may_pass`` it is called again after a pause.
+        """
+
+    def by_hand(self, saved: SavedGuest, folder: str) -> Sequence[str]:
+        """What a person types on this machine to do what :meth:`restore` would; asks nobody, and changes nothing.
+
+        Args:
+            saved: the guest as it was.
+            folder: absolute path of the folder that holds its files.
+
+        Returns:
+            Lines for a POSIX shell, in order, quoted, fit for a guest that is on and for one that is off; what a person
+            has to know between them begins with ``#``. Empty where nothing can be left to do, since the guest ends with
+            the program.
         """
 
     def close(self) -> None:
