@@ -11,6 +11,7 @@
     │   └── WorkloadFault   the load inside the guest ended, hung or printed nonsense
     ├── SandboxError      guests of our own cannot be built or started   (this machine's)  exit status 4
     ├── StoreError        a run cannot be written or read           (the store's)    exit status 2
+    │   └── RunBusyError    another process is at work on it
     └── RestoreError      the guest could not be put back: the loudest of all        exit status 3
 
 A message says what was asked, what is allowed or what happened, and what to do next. Foreign exceptions are translated
@@ -98,8 +99,12 @@ class StoreError(TrialbedError):
     """A run cannot be written to or read from the store."""
 
 
+class RunBusyError(StoreError):
+    """Another process is at work on the run."""
+
+
 class RestoreError(TrialbedError):
-    """The guest could not be put back as it was; the message holds what to do by hand.
+    """The guest could not be put back as it was; the message that a person gets holds what to do by hand.
 
     Attributes:
         may_pass: whether trying again after a pause can help; it is tried before anybody is told.

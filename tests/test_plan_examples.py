@@ -16,7 +16,7 @@ from orchestrator.core.design.plan import Plan
 from orchestrator.core.design.trials import trials
 from orchestrator.errors import InputError
 from orchestrator.sandbox.lab_file import Login, SandboxLab
-from orchestrator.wiring import Loaded, load_plan
+from orchestrator.wiring.plans import Loaded, load_plan
 
 PLANS = Path(__file__).parents[1] / "plans"
 REFERENCE = (PLANS / "README.md").read_text()

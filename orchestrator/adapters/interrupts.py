@@ -2,9 +2,44 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import signal
 from collections.abc import Callable
 from types import FrameType, TracebackType
+
+_INTERRUPTED = 130
+
+
+#: Signals by which a program is asked to end.
+_ASKS_TO_END = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+
+
+def leave_at_once() -> None:
+    """Until :func:`heed`, an interrupt ends the program with a word: nothing is at stake while it only loads.
+
+    Python would raise KeyboardInterrupt in the middle of an import, and libraries answer that with traces. A signal
+    that is ignored, as by a shell for what it has in the background, stays ignored.
+    """
+    for number in _ASKS_TO_END:
+        if signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, _leave)
+
+
+def heed() -> None:
+    """From now on a request to end is raised as KeyboardInterrupt, so that whatever is taken or opened is given back.
+
+    :class:`Interrupts` takes over while guests may be changed. Without :func:`leave_at_once` nothing is done.
+    """
+    for number in _ASKS_TO_END:
+        if signal.getsignal(number) is _leave:
+            signal.signal(number, signal.default_int_handler)
+
+
+def _leave(_number: int, _frame: FrameType | None) -> None:
+    with contextlib.suppress(OSError):
+        os.write(2, b"trialbed: interrupted; nothing was touched\n")
+    os._exit(_INTERRUPTED)
 
 
 class Interrupts:
@@ -25,9 +60,10 @@ class Interrupts:
         self.requested = False
 
     def __enter__(self) -> Interrupts:
-        """Take the signals over."""
-        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-            self._before[number] = signal.signal(number, self._received)
+        """Take the signals over, but for those that are ignored: under nohup a closed terminal ends no night."""
+        for number in _ASKS_TO_END:
+            if signal.getsignal(number) is not signal.SIG_IGN:
+                self._before[number] = signal.signal(number, self._received)
         return self
 
     def __exit__(

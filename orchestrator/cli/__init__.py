@@ -14,21 +14,27 @@ from pathlib import Path
 import click
 
 from orchestrator import __version__
+from orchestrator.cli.keeping import restore, verify
+from orchestrator.cli.leases import leases
 from orchestrator.cli.reading import judge, list_runs, read, schema, show
 from orchestrator.cli.running import check, resume, run
 from orchestrator.cli.sandboxing import sandbox
+from orchestrator.cli.status import status as status_command
 from orchestrator.errors import TrialbedError
 
 EXIT_STATUSES = """
 \b
 Exit status:
   0    done
-  1    the answer is no: a series is not steady, no shape can be recommended, or the sandbox is not up
+  1    the answer is no: a series is not steady, no shape can be
+       recommended, a run's files are not as they were written, a guest
+       is not as it was, or the sandbox is not up
   2    wrong input, or the store cannot be read or written
-  3    some trials failed, or the guest could not be put back
-  4    the lab cannot be reached, nothing was changed; or the sandbox cannot be made here
+  3    some trials failed, the run gave up, or the guest could not be put back
+  4    the lab cannot be reached or is in use, and nothing was changed;
+       or the sandbox cannot be made here
   70   a defect in trialbed itself
-  130  interrupted; the guest was put back
+  130  interrupted (also by SIGTERM and SIGHUP); the guest was put back
 """
 
 WRONG_INPUT, DEFECT, INTERRUPTED = 2, 70, 130
@@ -49,7 +55,21 @@ def cli() -> None:
     """
 
 
-for command in (check, run, resume, list_runs, show, read, judge, schema, sandbox):
+for command in (
+    check,
+    run,
+    resume,
+    restore,
+    status_command,
+    list_runs,
+    show,
+    verify,
+    read,
+    judge,
+    schema,
+    leases,
+    sandbox,
+):
     cli.add_command(command)
 
 
@@ -73,6 +93,7 @@ def invoke(arguments: list[str]) -> int:
         error.show()
         status = WRONG_INPUT
     except (click.Abort, KeyboardInterrupt):
+        click.echo("trialbed: interrupted", err=True)
         status = INTERRUPTED
     except TrialbedError as error:
         click.echo(f"trialbed: {error}", err=True)

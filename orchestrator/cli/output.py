@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
@@ -38,6 +39,11 @@ store_option = click.option(
 )
 
 
+def store_words(store: str) -> str:
+    """What a command has to be given to find a store, from a blank on; empty for the usual one."""
+    return "" if store == "results" else f" --store {shlex.quote(store)}"
+
+
 def console(*, errors: bool = False) -> Console:
     """A console on standard output or standard error; rich honours NO_COLOR, TERM and COLUMNS by itself."""
     from rich.console import Console
@@ -48,13 +54,16 @@ def console(*, errors: bool = False) -> Console:
 
 
 def show_text(view: RenderableType) -> None:
-    """Print for people; where no terminal needs them, the blanks that fill up a line are left out."""
+    """Print for people; where no terminal needs them, the blanks that fill up a line are left out.
+
+    What may not be broken up, such as a line for a shell, may be longer than the page is wide.
+    """
     screen = console()
     if screen.is_terminal:
-        screen.print(view)
+        screen.print(view, crop=False)
         return
     with screen.capture() as capture:
-        screen.print(view)
+        screen.print(view, crop=False)
     click.echo("\n".join(line.rstrip() for line in capture.get().splitlines()))
 
 

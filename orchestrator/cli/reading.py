@@ -64,11 +64,11 @@ def list_runs(store: str, as_json: bool) -> int:
     Example:
       trialbed list
     """
-    from orchestrator import wiring
     from orchestrator.adapters.report.json_out import runs_json
     from orchestrator.adapters.report.runs_text import render_runs
+    from orchestrator.wiring import views
 
-    runs, problems = wiring.stored_runs(store)
+    runs, problems = views.stored_runs(store)
     if as_json:
         show_json(runs_json(runs, problems))
     else:
@@ -109,12 +109,12 @@ def show(run_id: str, trial: str | None, store: str, per: str, *, explain: bool,
 
 
 def _show_trial(run_id: str, trial: str, store: str, per: str, form: str, *, explain: bool) -> None:
-    from orchestrator import wiring
     from orchestrator.adapters.report.json_out import trial_json
     from orchestrator.adapters.report.trial_text import render_trial
     from orchestrator.engine.explaining import explain_trial
+    from orchestrator.wiring import views
 
-    stored, record, data, problems = wiring.trial_view(run_id, trial, store)
+    stored, record, data, problems = views.trial_view(run_id, trial, store)
     if form == "csv":
         from orchestrator.adapters.report import tables
 
@@ -128,12 +128,12 @@ def _show_trial(run_id: str, trial: str, store: str, per: str, form: str, *, exp
 
 
 def _show_run(run_id: str, store: str, per: str, form: str, *, explain: bool) -> None:
-    from orchestrator import wiring
     from orchestrator.adapters.report.json_out import run_json
     from orchestrator.adapters.report.run_text import render_run
     from orchestrator.adapters.report.verdict_text import render_verdict, verdict_json
+    from orchestrator.wiring import views
 
-    view = wiring.run_view(run_id, store, per, explain=explain)
+    view = views.run_view(run_id, store, per, explain=explain)
     if form == "csv":
         from orchestrator.adapters.report import tables
 
@@ -147,6 +147,7 @@ def _show_run(run_id: str, store: str, per: str, form: str, *, explain: bool) ->
             view.verdict, per=per, guest_kind=kind, title="Verdict", time=view.time, explanation=view.explanation
         )
         show_text(render_run(view.run, verdict, view.environment, view.problems))
+    warn(views.not_back_words(view.run))
 
 
 @click.command(short_help="Measure throughput logs you already have.")

@@ -6,36 +6,63 @@ from pathlib import Path
 
 import click
 
-from orchestrator.cli.output import console, json_option, per_option, show_json, show_text, store_option, warn
+from orchestrator.cli.exit_status import exit_status
+from orchestrator.cli.output import (
+    console,
+    json_option,
+    per_option,
+    show_json,
+    show_text,
+    store_option,
+    store_words,
+    warn,
+)
 
 _plan = click.argument("plan", type=click.Path(path_type=Path))
 _lab = click.option("--lab", type=click.Path(path_type=Path), help="Use this lab instead of the one the plan names.")
+_until = click.option("--until", metavar="TIME", help="End by this local time: 06:30, or with a date 2026-11-29T06:30.")
+_for = click.option("--for", "lasting", metavar="DURATION", help="End after so long: 9 h, '1 h 30 min'.")
+_at = click.option("--at", metavar="TIME", help="Begin at this local time, the next that comes; 'now': at once.")
 _quiet = click.option("--quiet", "-q", is_flag=True, help="No progress; the result and notices only.")
 
 
 @click.command(short_help="Tell what a plan would do; touches nothing.")
 @_plan
 @_lab
+@_at
+@_until
+@_for
 @click.option("--probe", is_flag=True, help="Also log in to host and guest and report readiness, line by line.")
 @json_option
-def check(plan: Path, lab: Path | None, probe: bool, as_json: bool) -> int:
+def check(
+    plan: Path,
+    lab: Path | None,
+    at: str | None,
+    until: str | None,
+    lasting: str | None,
+    *,
+    probe: bool,
+    as_json: bool,
+) -> int:
     """Validate PLAN and tell what it would do; touches nothing.
 
     Prints the cells, the order of the trials, the time it takes (least and most), what will be powered off and
-    reconfigured, and the cautions.
+    reconfigured, and the cautions; with --until or --for also how many whole blocks fit into that time.
 
     \b
     Examples:
       trialbed check plans/first.yaml
       trialbed check plans/first.yaml --probe
       trialbed check plans/night.yaml --lab labs/mine.yaml --json
+      trialbed check plans/night.yaml --at 19:00 --until 06:30
     """
-    from orchestrator import wiring
+    from orchestrator.adapters.local_time import Asked
     from orchestrator.adapters.report.check_text import forecast_json, render_forecast, render_readiness
+    from orchestrator.wiring import plans
 
-    loaded = wiring.load_plan(plan, lab)
-    view = wiring.forecast_of(loaded)
-    readiness = wiring.probe_of(loaded) if probe else None
+    loaded = plans.load_plan(plan, lab)
+    view = plans.forecast_of(loaded, Asked(until, lasting, at))
+    readiness = plans.probe_of(loaded) if probe else None
     if as_json:
         show_json(forecast_json(view, readiness))
     else:
@@ -50,43 +77,90 @@ def check(plan: Path, lab: Path | None, probe: bool, as_json: bool) -> int:
 @click.command(short_help="Run a plan and reach the verdict.")
 @_plan
 @_lab
+@_at
+@_until
+@_for
 @store_option
 @per_option
 @_quiet
 @json_option
-def run(plan: Path, lab: Path | None, store: str, per: str, quiet: bool, as_json: bool) -> int:
+def run(
+    plan: Path,
+    lab: Path | None,
+    at: str | None,
+    until: str | None,
+    lasting: str | None,
+    store: str,
+    per: str,
+    *,
+    quiet: bool,
+    as_json: bool,
+) -> int:
     """Run PLAN: every trial in its order, then the verdict; the guest is put back whatever happens.
 
     Ctrl-C once finishes the trial in hand and puts the guest back; twice stops at once and still puts it back.
+
+    With --until or --for the run ends so that the guest is back by then, after whole blocks where it can (the earlier
+    where both are given); `trialbed resume` goes on another night. With --at it waits, having refused all that can be
+    refused; Ctrl-C ends the waiting with nothing touched.
 
     \b
     Examples:
       trialbed run plans/first.yaml
       trialbed run plans/night.yaml --quiet --store /srv/results
+      trialbed run plans/night.yaml --at 19:00 --until 06:30
     """
-    from orchestrator import wiring
+    from orchestrator.adapters.local_time import Asked
+    from orchestrator.wiring import beginning, job, plans
 
-    loaded = wiring.load_plan(plan, lab)
-    outcome = wiring.run_new(loaded, store, wiring.Screen(console(errors=as_json), console(errors=True), per, quiet))
+    loaded, asked = plans.load_plan(plan, lab), Asked(until, lasting, at)
+    screen = job.Screen(console(errors=as_json), console(errors=True), per, quiet)
+    outcome = beginning.run_new(loaded, store, screen, asked)
     return _conclude(outcome, store, per, as_json=as_json)
 
 
 @click.command(short_help="Go on with an interrupted run.")
 @click.argument("run_id", metavar="RUN")
+@click.option("--lab", type=click.Path(path_type=Path), help="Go on in this lab instead of the one that the run keeps.")
+@click.option("--accept-changes", is_flag=True, help="Go on although something is not as it was; it is noted.")
+@_at
+@_until
+@_for
 @store_option
 @per_option
 @_quiet
 @json_option
-def resume(run_id: str, store: str, per: str, quiet: bool, as_json: bool) -> int:
+def resume(
+    run_id: str,
+    lab: Path | None,
+    at: str | None,
+    until: str | None,
+    lasting: str | None,
+    store: str,
+    per: str,
+    *,
+    accept_changes: bool,
+    quiet: bool,
+    as_json: bool,
+) -> int:
     """Go on with an interrupted RUN (an id, the beginning of one, or `last`); finished trials are kept.
 
-    \b
-    Example:
-      trialbed resume last
-    """
-    from orchestrator import wiring
+    Plan, lab, the workloads' files, the guests' definitions and this program have to be what they were when the run
+    began. What is not is listed, and nothing is touched; --accept-changes goes on with it and notes it with the run. A
+    plan that gives other trials is never accepted. --until, --for and --at are those of `trialbed run`; what the plan
+    says of its start was for the first night.
 
-    outcome = wiring.run_again(run_id, store, wiring.Screen(console(errors=as_json), console(errors=True), per, quiet))
+    \b
+    Examples:
+      trialbed resume last
+      trialbed resume last --until 06:30
+      trialbed resume last --lab labs/moved.yaml --accept-changes
+    """
+    from orchestrator.adapters.local_time import Asked
+    from orchestrator.wiring import going_on, job
+
+    screen = job.Screen(console(errors=as_json), console(errors=True), per, quiet)
+    outcome = going_on.run_again(run_id, store, screen, lab, accept=accept_changes, asked=Asked(until, lasting, at))
     return _conclude(outcome, store, per, as_json=as_json)
 
 
@@ -94,13 +168,13 @@ def _conclude(run_id: str, store: str, per: str, *, as_json: bool) -> int:
     """Show what a run has come to, and turn it into the exit status."""
     from rich.text import Text
 
-    from orchestrator import wiring
     from orchestrator.adapters.report.json_out import run_json
     from orchestrator.adapters.report.plain import safe
     from orchestrator.adapters.report.verdict_text import render_verdict, verdict_json
     from orchestrator.core.verdict.words import capital
+    from orchestrator.wiring import views
 
-    view = wiring.run_view(run_id, store, per)
+    view = views.run_view(run_id, store, per)
     if as_json:
         show_json(
             run_json(view.run, view.environment, view.problems) | {"verdict": verdict_json(view.verdict, view.time)}
@@ -110,17 +184,10 @@ def _conclude(run_id: str, store: str, per: str, *, as_json: bool) -> int:
         if view.run.look is not None:
             show_text(Text(f"{capital(safe(view.run.look.told, 1000))}\n"))
         show_text(render_verdict(view.verdict, per=per, guest_kind=kind, title=title, time=view.time))
-        click.echo(f"\nKept in {view.run.location}; look again with: trialbed show {run_id}{_store_words(store)}")
+        click.echo(f"\nKept in {view.run.location}; look again with: trialbed show {run_id}{store_words(store)}")
     warn(view.problems)
     if view.run.state != "done":
-        click.echo(f"interrupted; go on with: trialbed resume {run_id}{_store_words(store)}", err=True)
-        return 130
-    if any(trial.outcome == "failed" for trial in view.run.trials):
-        return 3
-    asked = {(planned.workload, planned.threads) for planned in view.run.record.trials}
-    answered = {(found.workload, found.threads) for found in view.verdict.recommendations}
-    return 0 if asked <= answered else 1
-
-
-def _store_words(store: str) -> str:
-    return "" if store == "results" else f" --store {store}"
+        why = f": {safe(view.run.why)}" if view.run.why else ""
+        first = "once that is mended, " if view.run.state == "given up" else ""
+        click.echo(f"{view.run.state}{why}; {first}go on with: trialbed resume {run_id}{store_words(store)}", err=True)
+    return exit_status(view)

@@ -77,14 +77,14 @@ def up(image: str | None, folder: Path | None, lab: Path | None, acceleration: s
       trialbed sandbox up --image postgres
       trialbed sandbox up --folder /srv/sandbox --lab labs/mine.yaml --acceleration tcg
     """
-    from orchestrator import wiring
+    from orchestrator.wiring import sandboxes
 
-    chosen = wiring.sandbox_settings(folder, lab=lab, image=image, acceleration=acceleration)
+    chosen = sandboxes.sandbox_settings(folder, lab=lab, image=image, acceleration=acceleration)
 
     def broken_off() -> None:
         warn([f"not finished: the same command goes on, and what was made is removed by: {_down_words(folder)}"])
 
-    found = wiring.sandbox_up(chosen, click.echo, broken_off)
+    found = sandboxes.sandbox_up(chosen, click.echo, broken_off)
     warn(found.troubles)
     click.echo(f"\nLook around:  ssh -F {found.folder}/ssh_config bookings-1   (while it runs)")
     plan = _PLANS.get(found.image or "", "PLAN")
@@ -106,9 +106,9 @@ def down(folder: Path | None, images: bool) -> int:
       trialbed sandbox down
       trialbed sandbox down --images
     """
-    from orchestrator import wiring
+    from orchestrator.wiring import sandboxes
 
-    wiring.sandbox_down(wiring.sandbox_settings(folder), click.echo, images=images)
+    sandboxes.sandbox_down(sandboxes.sandbox_settings(folder), click.echo, images=images)
     return 0
 
 
@@ -125,9 +125,9 @@ def status(folder: Path | None, as_json: bool) -> int:
       trialbed sandbox status
       trialbed sandbox status --json
     """
-    from orchestrator import wiring
+    from orchestrator.wiring import sandboxes
 
-    found = wiring.sandbox_status(wiring.sandbox_settings(folder))
+    found = sandboxes.sandbox_status(sandboxes.sandbox_settings(folder))
     if as_json:
         show_json(found)
     else:

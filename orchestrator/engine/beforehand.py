@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from orchestrator.core.design.lab import Lab, SshAccess
 from orchestrator.core.design.neighbour import guests_of
@@ -28,12 +28,11 @@ def refuse_left_behind(plan: Plan, lab: Lab, driver: Driver, store: RunStore) ->
         if run.record.hypervisor != lab.host_of(plan.guest).hypervisor:
             continue
         events = store.journal(run)
-        if progress(events).guest_is_back or (guest := ours.get(_place(events, run.record.guest))) is None:
+        if (guest := next((ours[place] for place in _away(events, run.record.guest) if place in ours), None)) is None:
             continue
         raise UnreachableError(
             f"guest {guest!r} is not back from run {run.record.id}, so nothing was changed: that run is under way, or "
-            f"was killed before it put the guest back; wait for it, or go on with it (trialbed resume "
-            f"{run.record.id}). If the guest has been put back by hand, move {run.location} out of the store"
+            f"ended before it put the guest back; wait for it, or put the guest back (trialbed restore {run.record.id})"
         )
 
 
@@ -52,16 +51,37 @@ def refuse_loginless(plan: Plan, lab: Lab, driver: Driver, connector: Connector)
         raise InputError(problems)
 
 
-def look_first(plan: Plan, hypervisor: Hypervisor) -> Description:
-    """The first words with the guest's host: what the guest is, and that it can be given every shape of the plan.
+def insist_on_place(guest: str, lab: Lab, drivers: Mapping[str, Driver]) -> None:
+    """Refuse a lab that does not say where a guest is.
 
     Raises:
-        UnreachableError: the host does not answer, or the guest could not be put back as it is now.
+        InputError: with what is missing.
+    """
+    if guest not in lab.guests:
+        raise InputError([Problem("lab", f"guests.{guest}", "is missing; write where this guest of the run is")])
+    name = lab.guests[guest].host
+    if "uri" in drivers[lab.hosts[name].hypervisor].needs and lab.hosts[name].uri is None:
+        raise InputError([Problem("lab", f"hosts.{name}.uri", "is missing; write the address of the hypervisor")])
+
+
+def look_first(plan: Plan, hypervisor: Hypervisor, neighbours: Mapping[str, Hypervisor]) -> Description:
+    """The first words with the guests' host: what each is, and that the measured one can have every shape of the plan.
+
+    Args:
+        plan: the plan.
+        hypervisor: the driver bound to its guest.
+        neighbours: the drivers bound to the guests that carry its neighbours, by name.
+
+    Raises:
+        UnreachableError: the host does not answer, or a guest could not be put back as it is now.
         InputError: shapes that the guest would not be given, with all of the reasons.
     """
     description = describe_first(hypervisor, plan.guest)
     refuse_shaped(plan.guest, description)
     save_first(hypervisor, plan.guest)
+    for guest, driver in neighbours.items():
+        refuse_shaped(guest, describe_first(driver, guest))
+        save_first(driver, guest)
     try:
         refused = [(position, hypervisor.refusal(shape)) for position, shape in enumerate(plan.shapes)]
     except StageError as error:
@@ -83,10 +103,13 @@ def _guests(plan: Plan) -> tuple[str, ...]:
     return (plan.guest, *guests_of(plan.neighbours))
 
 
-def _place(events: Sequence[Event], guest: str) -> tuple[str, str]:
-    """Host and domain of a guest, as a run's journal keeps them; empty where it does not."""
-    kept = [event.detail for event in events if event.event == "guest-saved" and event.detail.get("guest") == guest]
-    return (str(kept[0].get("host", "")), str(kept[0].get("domain", ""))) if kept else ("", "")
+def _away(events: Sequence[Event], measured: str) -> Iterator[tuple[str, str]]:
+    """Host and domain of each guest that a run has not put back, as its journal keeps them."""
+    where = progress(events)
+    away = {measured if guest == "" else guest for guest in where.away} | {left.guest for left in where.not_back}
+    for event in events:
+        if event.event == "guest-saved" and event.detail.get("guest") in away:
+            yield str(event.detail.get("host", "")), str(event.detail.get("domain", ""))
 
 
 def _logins(plan: Plan, lab: Lab, driver: Driver) -> Iterator[tuple[str, str, SshAccess]]:

@@ -7,11 +7,14 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field
 
 from orchestrator.core.design.schedule import Switch
+from orchestrator.core.design.time_limit import TimeLimit
 from orchestrator.core.design.workload import Reader
 from orchestrator.engine.ports import (
     Clock,
     Connector,
     Hypervisor,
+    Leases,
+    NoLeases,
     OutputParser,
     Reporter,
     SamplerFactory,
@@ -19,6 +22,7 @@ from orchestrator.engine.ports import (
     StopRequest,
     WorkloadFiles,
 )
+from orchestrator.units import Seconds, utc_text
 
 
 @dataclass(frozen=True)
@@ -33,6 +37,9 @@ class Bench:
         switch: how long reshape, start and stop take, for estimates.
         stop: whether somebody asked to stop after the trial in hand.
         neighbours: drivers bound to the other guests that carry load, by the guests' names.
+        leases: of the guest and its host, taken before the run began.
+        limit: when the run is to be over.
+        local_time: writes a wall-clock time the way people here read it.
     """
 
     clock: Clock
@@ -46,6 +53,9 @@ class Bench:
     reporter: Reporter
     stop: StopRequest
     neighbours: Mapping[str, Hypervisor] = field(default_factory=dict)
+    leases: Leases = field(default_factory=NoLeases)
+    limit: TimeLimit = field(default_factory=TimeLimit)
+    local_time: Callable[[Seconds], str] = utc_text
 
     def close(self) -> None:
         """Let go of what the drivers made, of each whatever becomes of the others; safe to call twice."""

@@ -10,6 +10,7 @@ from orchestrator.core.design.lab import Lab
 from orchestrator.core.design.neighbour import described, guests_of
 from orchestrator.core.design.plan import Plan
 from orchestrator.core.design.schedule import Estimate, Switch, estimate, surely
+from orchestrator.core.design.time_limit import Fitting, TimeGiven, fitting, too_short
 from orchestrator.core.design.trials import Cell, Trial, cells, trials
 from orchestrator.core.verdict.minutes import planned_time
 from orchestrator.engine.enough import looks_of
@@ -34,6 +35,8 @@ class Forecast:
         remarks: what the plan cannot show, in words.
         looks: after how many blocks the evidence is looked at; empty where their number is fixed.
         buys: what the plan's time buys, in sentences.
+        time_given: when it would begin and end; ``None`` where nothing was said of it.
+        fits: how many whole blocks fit into that time; ``None`` where it has no end.
     """
 
     plan: Plan
@@ -46,10 +49,12 @@ class Forecast:
     looks: tuple[int, ...] = ()
     buys: tuple[str, ...] = ()
     cautions: tuple[str, ...] = CAUTIONS
+    time_given: TimeGiven | None = None
+    fits: Fitting | None = None
 
 
-def forecast(plan: Plan, lab: Lab, switch: Switch) -> Forecast:
-    """Work out what a plan would do on a lab whose guests take so long to switch."""
+def forecast(plan: Plan, lab: Lab, switch: Switch, given: TimeGiven | None = None) -> Forecast:
+    """Work out what a plan would do on a lab whose guests take so long to switch, in the time it is given."""
     ordered = trials(plan)
     host = lab.guests[plan.guest].host
     shapes = ", ".join(f"{s.name} ({_vcpus(s.vcpus)}, {format_size(s.memory)})" for s in plan.shapes)
@@ -58,20 +63,26 @@ def forecast(plan: Plan, lab: Lab, switch: Switch) -> Forecast:
         f"guest {plan.guest} on host {host} is powered off, if it runs, and its definition is kept",
         f"for each of {number} trials it is reshaped, started, loaded and stopped; the shapes are {shapes}",
         *_beside(plan),
+        *([plan.quiet.told] if plan.quiet is not None else []),
         "at the end, or when the run is interrupted, definition and power state are put back as they were",
     )
+    seconds = given.seconds if given is not None else None
+    short = too_short(plan, switch, seconds) if seconds is not None else None
     return Forecast(
         plan=plan,
         cells=cells(plan),
         trials=ordered,
         time=estimate(plan, ordered, switch),
         actions=actions,
-        refusals=tuple(
-            reason for guest in (plan.guest, *guests_of(plan.neighbours)) for reason in refusals(lab, guest)
+        refusals=(
+            *(reason for guest in (plan.guest, *guests_of(plan.neighbours)) for reason in refusals(lab, guest)),
+            *([short] if short is not None else []),
         ),
         remarks=tuple(remarks(plan, lab)),
         looks=looks_of(plan),
         buys=planned_time(plan, switch),
+        time_given=given,
+        fits=fitting(plan, switch, seconds) if seconds is not None else None,
     )
 
 

@@ -42,7 +42,8 @@ class Blocks:
     def __init__(self, plan: Plan, trials: Sequence[Trial], done: Mapping[str, TrialRecord]) -> None:
         self._plan, self._trials = plan, trials
         self._looks = looks_of(plan)
-        self._records = dict(done)
+        # Records are for looks alone: where there are none, a long run must not gather them.
+        self._records = {name: _evidence(record) for name, record in done.items()} if self._looks else {}
         self._unended = dict.fromkeys(range(1, plan.design.most_blocks + 1), 0)
         for trial in trials:
             self._unended[trial.block] += trial.id not in done
@@ -59,13 +60,17 @@ class Blocks:
         """Take in a trial that ended.
 
         Returns:
-            What a look at the evidence found, where the trial completed a block that is looked at.
+            What a look at the evidence found, where the trial completed the blocks of a look that was not taken yet.
         """
-        self._records[record.id] = record
-        self._unended[record.block] -= 1
-        if self._unended[record.block] or record.block not in self._looks:
+        if not self._looks:
             return None
-        self.look = self._judge(record.block)
+        self._records[record.id] = _evidence(record)
+        self._unended[record.block] -= 1
+        due = [blocks for blocks in self._looks if blocks <= self._whole()]
+        # The block of this trial need not be the last one: a trial of an early block that was lost is run once more.
+        if not due or (self.look is not None and due[-1] <= self.look.blocks):
+            return None
+        self.look = self._judge(due[-1])
         return self.look
 
     def _whole(self) -> int:
@@ -78,6 +83,13 @@ class Blocks:
         evidence, rule = from_run(record, seen), rule_of(record)
         found = enough_blocks(evidence, rule, self._looks)
         return Look(blocks, self._looks[-1], found.enough, found.decided, found.why)
+
+
+def _evidence(record: TrialRecord) -> TrialRecord:
+    """A record without what no look at the evidence asks for, since it is held until the run ends."""
+    return record.model_copy(
+        update={"clocks": (), "seen_inside": {}, "workload_sha256": {}, "files": {}, "launched_monotonic_s": None}
+    )
 
 
 def _asked(plan: Plan, trials: Sequence[Trial]) -> RunRecord:

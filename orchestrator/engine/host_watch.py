@@ -46,6 +46,14 @@ class HostWatch:
         except StageError as error:
             self._lose(error)
 
+    def ready_without_guest(self) -> None:
+        """Be ready to sample the host while the guest is off, so without its vCPUs; as :meth:`ready`, never raises."""
+        try:
+            if (self._shell is not None or self._log_in()) and self._sampler is None:
+                self._open_sampler({})
+        except StageError as error:
+            self._lose(error)
+
     def sample(self) -> Sample | None:
         """One reading, or ``None`` where there is none to be had.
 

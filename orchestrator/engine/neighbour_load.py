@@ -70,7 +70,8 @@ class Place:
         if not self._hypervisor.describe().running:
             self._hypervisor.start()
         try:
-            shell, _ = stages.attempt(stages.LOG_IN, self._log_in, self._bench.clock)
+            jitter = stages.jitter(self._guest or "host")
+            shell, _ = stages.attempt(stages.LOG_IN, self._log_in, self._bench.clock, jitter=jitter)
         except StageError as error:
             if (why := self._hypervisor.trouble()) is not None:
                 raise HostFault(f"guest {self._guest} is in no state to be logged in to: {why} ({error})") from error

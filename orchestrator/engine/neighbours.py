@@ -6,6 +6,8 @@ where it is off, and its owner gets it back off.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from orchestrator.core.design.neighbour import described, guests_of
 from orchestrator.core.design.plan import Plan
 from orchestrator.engine.bench import Bench
@@ -41,8 +43,11 @@ class Neighbours:
         self._places = places.values()
         self._loads = [Load(neighbour, places[neighbour.guest], bench) for neighbour in plan.neighbours]
 
-    def keep(self) -> None:
+    def keep(self) -> Mapping[str, SavedGuest]:
         """Keep their guests' definitions; changes nothing.
+
+        Returns:
+            What is kept, by the guests' names.
 
         Raises:
             UnreachableError: one cannot be read.
@@ -50,7 +55,7 @@ class Neighbours:
         for guest in self._guests:
             describe_first(self._bench.neighbours[guest], guest)
             self._saved[guest] = self._keeper.keep(guest, self._bench.neighbours[guest])
-            self._note("guest-saved", None, {"guest": guest, "running": self._saved[guest].running})
+        return self._saved
 
     def begin(self) -> None:
         """Start them all, their guests first where they are off.
@@ -135,7 +140,7 @@ class Neighbours:
             place.leave()
         for guest, saved in self._saved.items():
             try:
-                self._put_back(guest, saved)
+                self._keeper.put_back_changed(guest, self._bench.neighbours[guest], saved, neighbour=True)
             except TrialbedError as error:
                 errors.append(error)
         if self._begun:
@@ -144,17 +149,6 @@ class Neighbours:
             except StoreError as error:
                 errors.append(error)
         return errors
-
-    def _put_back(self, guest: str, saved: SavedGuest) -> None:
-        hypervisor = self._bench.neighbours[guest]
-        try:
-            now = hypervisor.save()
-        except Exception:  # noqa: BLE001 - then it cannot be told whether it has changed: it is put back
-            now = None
-        if now is not None and (dict(now.files), now.running) == (dict(saved.files), saved.running):
-            self._note("restored", None, {"guest": guest})  # it is as it was, and is not touched
-            return
-        self._keeper.put_back(guest, hypervisor, saved)
 
     def _tell(self, text: str) -> None:
         self._bench.reporter.tell(Notice(text))

@@ -47,6 +47,26 @@ class NeighboursBegan:
 
 
 @dataclass(frozen=True)
+class TimePlanned:
+    """A block of a run with a time limit begins, or is gone on with, since all that is left of it is expected to fit.
+
+    Attributes:
+        ends: when the run is over at the latest, in local time.
+        left_s: until then.
+        block, blocks: the block, and how many there are at the most.
+        trials: outstanding ones of the block.
+        up_to_s: what these are expected to take at the most.
+    """
+
+    ends: str
+    left_s: Seconds
+    block: int
+    blocks: int
+    trials: int
+    up_to_s: Seconds
+
+
+@dataclass(frozen=True)
 class TrialBegan:
     """A trial begins."""
 
@@ -65,6 +85,21 @@ class StageBegan:
     stage: str
     attempt: int = 1
     why: str = ""
+
+
+@dataclass(frozen=True)
+class WaitingForQuiet:
+    """The trial in hand waits for a quiet host.
+
+    Attributes:
+        why: what the last look at the host found.
+        left_s: for so long it is waited at the most.
+        looks: how often the host has been looked at.
+    """
+
+    why: str
+    left_s: Seconds
+    looks: int
 
 
 @dataclass(frozen=True)
@@ -112,13 +147,28 @@ class RunEnded:
     """The run is over: the guest is as it was.
 
     Attributes:
-        state: ``done``, ``interrupted``, or ``not begun`` where not even the first trial could be.
+        state: ``done``, ``interrupted``, ``out of time``, ``given up``, or ``not begun`` where not even the first trial
+            could be.
         failed: trials without a measurement.
+        why: what ended it before its last trial, in words; empty where nothing did.
     """
 
     run: str
     state: str
     failed: int
+    why: str = ""
 
 
-News = RunBegan | NeighboursBegan | TrialBegan | StageBegan | Measured | TrialEnded | BlocksJudged | Notice | RunEnded
+News = (
+    RunBegan
+    | NeighboursBegan
+    | TimePlanned
+    | TrialBegan
+    | StageBegan
+    | WaitingForQuiet
+    | Measured
+    | TrialEnded
+    | BlocksJudged
+    | Notice
+    | RunEnded
+)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from orchestrator.core.design.plan import Plan
 from orchestrator.core.design.trials import Cell
@@ -15,7 +16,7 @@ from orchestrator.core.measure.watch import Enough, GaveUp, Measuring, State, Wa
 from orchestrator.engine.bench import Bench
 from orchestrator.engine.host_watch import HostWatch
 from orchestrator.engine.news import Measured
-from orchestrator.engine.ports import Line, OutputParser, Process, Sampler
+from orchestrator.engine.ports import Draft, Line, NoDraft, OutputParser, Process, Sampler, SampleSeries
 from orchestrator.errors import WorkloadFault
 from orchestrator.units import Seconds, format_duration
 
@@ -36,12 +37,14 @@ class Channels:
         guest: sampler inside the guest.
         host: sampler of the host, which may give nothing.
         offset: of the guest's clock, measured before the launch.
+        draft: keeps what comes as it comes.
     """
 
     process: Process
     guest: Sampler
     host: HostWatch
     offset: Offset | None
+    draft: Draft = field(default_factory=NoDraft)
 
 
 class Observation:
@@ -52,12 +55,16 @@ class Observation:
         cell: what is measured.
         bench: the world.
         channels: what is listened to.
+        at_each_step: looks at what may end the observation from outside, by an error of its own.
     """
 
-    def __init__(self, plan: Plan, cell: Cell, bench: Bench, channels: Channels) -> None:
+    def __init__(
+        self, plan: Plan, cell: Cell, bench: Bench, channels: Channels, at_each_step: Callable[[], None] = lambda: None
+    ) -> None:
         self._plan, self._cell, self._bench = plan, cell, bench
         self._process, self._guest = channels.process, channels.guest
-        self._host, self._offset = channels.host, channels.offset
+        self._host, self._offset, self._draft = channels.host, channels.offset, channels.draft
+        self._at_each_step = at_each_step
         self._parser: OutputParser = bench.parser(cell.workload.reads_with)
         self._patience_s = max(cell.workload.quiet_after, _SAMPLES_OF_PATIENCE * plan.measure.every)
         self._log: list[str] = []
@@ -132,18 +139,24 @@ class Observation:
         # Of moments that were missed, because a machine was slow to answer, only the last is made up for: no burst.
         self._tick = max(self._tick + 1, int((clock.monotonic() - self.launched_s) / every_s))
         clock.sleep(self.launched_s + self._tick * every_s - clock.monotonic())
+        self._at_each_step()
         self._take(self._process.lines())
         self._sample()  # after the lines, so that the counters cover every reading
         self._insist_it_runs()
         self._look()
 
     def _sample(self) -> None:
-        self.vcpu_samples.append(self._bench.hypervisor.counters())
-        self.guest_samples.append(self._guest.sample())
-        if (sample := self._host.sample()) is not None:
-            self.host_samples.append(sample)
+        self._add("vcpu", self.vcpu_samples, self._bench.hypervisor.counters())
+        self._add("guest", self.guest_samples, self._guest.sample())
+        self._add("host", self.host_samples, self._host.sample())
+
+    def _add(self, series: SampleSeries, samples: list[Sample], sample: Sample | None) -> None:
+        if sample is not None:
+            samples.append(sample)
+            self._draft.sample(series, sample)
 
     def _take(self, lines: list[Line]) -> int:
+        self._draft.lines(lines)
         for line in lines:
             self._log_room -= len(line.text) + 1
             if self._log_room >= 0:
@@ -158,6 +171,8 @@ class Observation:
     def _insist_it_runs(self) -> None:
         status = self._process.ended()
         if status is not None:
+            if status < 0:  # it was killed, or the line was lost: the sampler's own questions go over the same line
+                self._guest.sample()
             said = self._process.errors().strip()[-300:] or self._opening()
             raise WorkloadFault(
                 f"the workload ended by itself with exit status {status} before it was measured; it said: {said}"

@@ -9,7 +9,7 @@ from typing import Literal, TypeAlias
 from orchestrator.core.design.neighbour import Neighbour, guests_of
 from orchestrator.core.design.plan import Plan
 from orchestrator.core.design.shape import Shape
-from orchestrator.core.design.wording import printable, shown
+from orchestrator.core.design.wording import listed, printable, shown
 from orchestrator.core.measure.clock import best_offset
 from orchestrator.core.measure.shares import host_busy
 from orchestrator.engine.bench import Bench
@@ -58,6 +58,7 @@ def _lines(plan: Plan, bench: Bench) -> Iterator[Readiness]:
     power = "running" if description.running else "off"
     yield Readiness("hypervisor", "ready", f"{bench.hypervisor.name}: {description.kind}, {power} now")
     yield from _definition(bench, description)
+    yield from _leases(plan, bench)
     for shape in plan.shapes:
         yield _shape(shape, bench, description)
     for remark in description.remarks:
@@ -88,6 +89,23 @@ def _definition(bench: Bench, description: Description) -> Iterator[Readiness]:
         bench.hypervisor.save()
     except StageError as error:
         yield Readiness("definition", "not ready", str(error))
+
+
+def _leases(plan: Plan, bench: Bench) -> Iterator[Readiness]:
+    """Whether somebody else uses the host or a guest now."""
+    if not bench.leases.where:
+        return
+    try:
+        found = bench.leases.look()
+    except StageError as error:
+        yield Readiness("leases", "not ready", str(error))
+        return
+    barred = [lease for lease in found if not (plan.share_host and lease.shared)]
+    for lease in barred:
+        yield Readiness("leases", "not ready", f"{lease.name} is {lease.state}: {lease.holder}, {lease.standing}")
+    if not barred:
+        beside = f" but for {listed([lease.holder for lease in found])}, who share the host too" if found else ""
+        yield Readiness("leases", "ready", f"host and guest are free{beside}; {bench.leases.where}")
 
 
 def _shape(shape: Shape, bench: Bench, description: Description) -> Readiness:

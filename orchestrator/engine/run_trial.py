@@ -12,22 +12,25 @@ from orchestrator.core.design.neighbour import least_cpus
 from orchestrator.core.design.plan import Plan
 from orchestrator.core.design.trials import Trial
 from orchestrator.core.measure.clock import Offset, best_offset
-from orchestrator.core.measure.results import ClockOffset, TrialSummary
+from orchestrator.core.measure.results import Check, ClockOffset, TrialSummary
 from orchestrator.core.measure.summary import summarise
 from orchestrator.core.record.run import Environment
 from orchestrator.core.record.trial import StageTime, TrialRecord
 from orchestrator.engine import stages
 from orchestrator.engine.bench import Bench
 from orchestrator.engine.bring_online import bring_online
+from orchestrator.engine.guest_login import GuestLogin
 from orchestrator.engine.host_watch import HostWatch
 from orchestrator.engine.inside import PowerOn, verify
 from orchestrator.engine.keeping import Note
 from orchestrator.engine.neighbours import Neighbours
 from orchestrator.engine.news import Notice, StageBegan
 from orchestrator.engine.observation import Channels, Observation
-from orchestrator.engine.ports import Process, Sampler, SavedGuest, Shell, TrialData
-from orchestrator.engine.silence import explained, trouble_of
+from orchestrator.engine.ports import Draft, Process, Sampler, SavedGuest, Shell, TrialData
+from orchestrator.engine.quiet import Quiet
+from orchestrator.engine.silence import explained
 from orchestrator.engine.stages import Remaining, Stage
+from orchestrator.engine.time_watch import TimeWatch
 from orchestrator.errors import GuestFault, HostFault, StageError, WorkloadFault
 from orchestrator.units import Seconds, utc_text
 
@@ -35,28 +38,31 @@ T = TypeVar("T")
 #: Exchanges of timestamps before and after: the smallest of twenty round trips is close to the smallest there is.
 _EXCHANGES = 20
 _STOP_WORKLOAD_WITHIN_S = 10.0
-#: Long: a connector probes a port that is open and silent by itself, and a slow server's handshake needs its time.
-_LOG_IN_TRY_S = 20.0
+#: A guest that nobody could log in to hears no request to shut down either, as a rule.
+_NEVER_LOGGED_IN_S = 20.0
 
 
 _Machine = Literal["host", "guest"]
 _When = Literal["before", "after"]
 _MACHINES: tuple[_Machine, ...] = ("host", "guest")
-_BEFORE_IT_RUNS = {stages.RESHAPE.name, stages.START.name}
+_BEFORE_IT_RUNS = {stages.RESHAPE.name, stages.QUIET.name, stages.START.name}
 
 
 @dataclass
 class _Hold:
     """What a trial holds open, and what it has learnt so far."""
 
-    guest: Shell | None = None
+    guest: GuestLogin
     sampler: Sampler | None = None
     process: Process | None = None
+    preparing: bool = False
     observation: Observation | None = None
     seen: dict[str, str] = field(default_factory=dict)
+    checked: list[Check] = field(default_factory=list)
     times: list[StageTime] = field(default_factory=list)
     offsets: dict[tuple[_Machine, _When], Offset] = field(default_factory=dict)
     stage: str = ""
+    began_s: Seconds = 0.0
 
 
 @dataclass(frozen=True)
@@ -65,14 +71,17 @@ class Diary:
 
     note: Note
     keep_environment: Callable[[Environment], None]
+    draft: Callable[[str], Draft]
+    """Begins a draft of the trial of that id."""
 
 
 @dataclass(frozen=True)
 class Surroundings:
-    """What is around the guest while it is measured: the host's own counters, and the neighbours."""
+    """What is around the guest while it is measured: the host's own counters, the neighbours, and the time there is."""
 
     host: HostWatch
     neighbours: Neighbours
+    time: TimeWatch
 
 
 class TrialRunner:
@@ -95,8 +104,11 @@ class TrialRunner:
         diary: Diary,
     ) -> None:
         self._plan, self._bench, self._saved = plan, bench, saved
-        self._host, self._neighbours = around.host, around.neighbours
-        self._note, self._keep_environment = diary.note, diary.keep_environment
+        self._host, self._neighbours, self._time = around.host, around.neighbours, around.time
+        self._note, self._keep_environment, self._draft = diary.note, diary.keep_environment, diary.draft
+        self._quiet = (
+            Quiet(plan.quiet, bench, around.host, diary.note, around.time.look) if plan.quiet is not None else None
+        )
         self._environment_kept = False
         self._last_boot_id: str | None = None
 
@@ -105,19 +117,18 @@ class TrialRunner:
 
         A failure of a stage ends the trial and is its outcome; it is not raised.
         """
-        hold = _Hold()
-        started_s = self._bench.clock.now()
+        hold = _Hold(GuestLogin(self._bench))
+        started_s, hold.began_s = self._bench.clock.now(), self._bench.clock.monotonic()
         failure: StageError | None = None
         try:
             self._stages(trial, hold)
         except StageError as error:
             failure = error if hold.stage in _BEFORE_IT_RUNS else explained(error, self._bench)
             self._note("stage-failed", trial.id, {"stage": hold.stage, "reason": str(failure)})
-            if isinstance(failure, GuestFault) and hold.guest is not None:
+            if isinstance(failure, GuestFault):
                 hold.guest.close()  # a guest that does not answer is asked nothing more: each question takes its time
         except BaseException:  # an interrupt, a full disk, a defect: the next trial must not find this one's login open
-            if hold.guest is not None:
-                hold.guest.close()
+            hold.guest.close()
             raise
         failed_stage = hold.stage if failure is not None else None
         try:
@@ -134,26 +145,38 @@ class TrialRunner:
         shape, bench = trial.cell.shape, self._bench
         start = launch(trial.cell)
         self._run_stage(stages.RESHAPE, trial, hold, lambda left: self._reshape(trial, left))
+        if (quiet := self._quiet) is not None:
+            check = self._run_stage(stages.QUIET, trial, hold, lambda _left: quiet.wait(trial.id))
+            hold.checked.append(check)
         power_on = PowerOn(bench.clock, bench.clock.monotonic(), self._last_boot_id)
         self._run_stage(stages.START, trial, hold, lambda _left: bench.hypervisor.start())
-        hold.guest = self._run_stage(stages.LOG_IN, trial, hold, self._log_in)
-        guest = hold.guest
+        guest = self._run_stage(stages.LOG_IN, trial, hold, hold.guest.open)
         root = bench.hypervisor.guest_root()
         if shape.reshape == "live":
             self._run_stage(stages.PLUG, trial, hold, lambda _left: self._plug(guest, root, shape.vcpus))
+
+        def on_login(action: Callable[[Shell, Remaining], T]) -> Callable[[Remaining], T]:
+            return hold.guest.using(action, hold.seen, lambda: hold.preparing or hold.process is not None)
+
         hold.seen = self._run_stage(
-            stages.VERIFY, trial, hold, lambda left: verify(guest, root, shape, left(), power_on)
+            stages.VERIFY,
+            trial,
+            hold,
+            on_login(lambda login, left: verify(login, root, shape, left(), power_on)),
         )
         self._last_boot_id = hold.seen.get("boot_id")
-        self._run_stage(stages.DEPLOY, trial, hold, lambda left: self._deploy(trial, guest, start, left))
+        deploy = on_login(lambda login, left: self._deploy(trial, hold, login, start, left))
+        self._run_stage(stages.DEPLOY, trial, hold, deploy)
         if self._plan.neighbours:
             self._run_stage(stages.NEIGHBOURS, trial, hold, lambda left: self._neighbours.insist(trial.id, left))
-        observation = self._run_stage(stages.LAUNCH, trial, hold, lambda _left: self._launch(trial, hold, guest, start))
+        launching = on_login(lambda login, _left: self._launch(trial, hold, login, start))
+        observation = self._run_stage(stages.LAUNCH, trial, hold, launching)
         self._run_stage(stages.WARM_UP, trial, hold, lambda _left: observation.warm_up())
         self._run_stage(stages.MEASURE, trial, hold, lambda _left: self._measure(observation))
 
     def _run_stage(self, stage: Stage, trial: Trial, hold: _Hold, action: Callable[[Remaining], T]) -> T:
         hold.stage = stage.name
+        self._look(stage)
         self._note("stage-started", trial.id, {"stage": stage.name})
         self._bench.reporter.tell(StageBegan(stage.name))
         began_s = self._bench.clock.monotonic()
@@ -166,12 +189,23 @@ class TrialRunner:
             self._bench.reporter.tell(StageBegan(stage.name, number, str(error)))
 
         try:
-            answer, _ = stages.attempt(stage, action, self._bench.clock, again)
+            jitter = stages.jitter(self._plan.guest, trial.id, stage.name)
+            answer, _ = stages.attempt(self._time.within(stage), action, self._bench.clock, again, jitter)
+        except StageError:
+            self._look(stage)  # what the end of the time cut short, or a sleep, is no failure of the stage
+            raise
         finally:
             hold.times.append(
                 StageTime(stage=stage.name, seconds=self._bench.clock.monotonic() - began_s, attempts=tries)
             )
+        if stage is stages.MEASURE:
+            self._time.insist_awake()
+        self._note("stage-ended", trial.id, {"stage": stage.name})
         return answer
+
+    def _look(self, stage: Stage) -> None:
+        if stage is not stages.STOP:  # whatever the time, that a guest is stopped is part of putting it back
+            self._time.look()
 
     def _reshape(self, trial: Trial, left: Remaining) -> None:
         hypervisor = self._bench.hypervisor
@@ -179,25 +213,18 @@ class TrialRunner:
             hypervisor.stop(left())
         hypervisor.reshape(trial.cell.shape, self._saved)
 
-    def _log_in(self, left: Remaining) -> Shell:
-        access = self._bench.hypervisor.guest_access()
-        try:
-            return self._bench.connector.connect(access, machine="guest", timeout_s=min(left(), _LOG_IN_TRY_S))
-        except StageError as error:
-            if error.may_pass and (trouble := trouble_of(self._bench)) is not None:
-                raise GuestFault(f"{trouble}; {error}") from error  # waiting brings back no guest that has gone
-            raise
-
     def _plug(self, guest: Shell, root: str, vcpus: int) -> None:
         self._bench.hypervisor.plug()
         bring_online(guest, root, vcpus, self._bench.clock)
 
-    def _deploy(self, trial: Trial, guest: Shell, start: Launch, left: Remaining) -> None:
+    def _deploy(self, trial: Trial, hold: _Hold, guest: Shell, start: Launch, left: Remaining) -> None:
         load = self._bench.loads[trial.cell.workload.name]
         guest.put(load.files, start.folder)
         if start.prepare is None:
             return
+        hold.preparing = True
         done = guest.run(start.prepare, timeout_s=left(), folder=start.folder)
+        hold.preparing = False
         if done.status != 0:
             said = (done.errors.strip() or done.output.strip())[-300:]
             raise WorkloadFault(f"preparing the workload ended with exit status {done.status}: {said}")
@@ -210,8 +237,9 @@ class TrialRunner:
         self._fingerprint(guest, root)
         self._clock_offsets(hold, "before")
         hold.process = guest.start(start.command, folder=start.folder)
-        channels = Channels(hold.process, hold.sampler, self._host, hold.offsets.get(("guest", "before")))
-        hold.observation = Observation(self._plan, trial.cell, self._bench, channels)
+        before, draft = hold.offsets.get(("guest", "before")), self._draft(trial.id)
+        channels = Channels(hold.process, hold.sampler, self._host, before, draft)
+        hold.observation = Observation(self._plan, trial.cell, self._bench, channels, self._time.look)
         hold.observation.begin()
         return hold.observation
 
@@ -246,16 +274,24 @@ class TrialRunner:
                 sampler.close()
 
     def _stop(self, hold: _Hold, left: Remaining) -> None:
-        hypervisor = self._bench.hypervisor
         try:
             if hold.observation is not None:
                 with suppress(StageError):  # a guest that has fallen silent has no clock to ask
                     self._clock_offsets(hold, "after")
             self._let_go(hold)
         finally:
-            if hold.guest is not None:
-                hold.guest.close()
-            hypervisor.stop(left())
+            hold.guest.close()
+            self._switch_off(hold, left)
+
+    def _switch_off(self, hold: _Hold, left: Remaining) -> None:
+        stop = self._bench.hypervisor.stop
+        if hold.guest.ever:
+            stop(left())
+            return
+        try:
+            stop(min(left(), _NEVER_LOGGED_IN_S))  # where the lab allows force, it is used at the end of this
+        except GuestFault:
+            stop(left())
 
     def _record(
         self, trial: Trial, hold: _Hold, started_s: Seconds, failure: StageError | None, failed_stage: str | None
@@ -278,6 +314,7 @@ class TrialRunner:
             reason=reason,
             started_utc=utc_text(started_s),
             ended_utc=utc_text(self._bench.clock.now()),
+            seconds=self._bench.clock.monotonic() - hold.began_s,
             launched_monotonic_s=hold.observation.launched_s if hold.observation is not None else None,
             stages=tuple(hold.times),
             clocks=tuple(
@@ -312,6 +349,7 @@ class TrialRunner:
             clocks={m: (hold.offsets.get((m, "before")), hold.offsets.get((m, "after"))) for m in _MACHINES},
             output_problems=observation.problems(),
             neighbour_cpus=least_cpus(self._plan.neighbours),
+            checked=hold.checked,
         )
 
     def _data(self, hold: _Hold) -> TrialData:

@@ -43,6 +43,8 @@ def pick_trial(run: StoredRun, trial: str, damaged: Sequence[str] = ()) -> Trial
     meant = next((p.id for p in run.record.trials if trial == p.id or number == p.number), None)
     if meant is not None and (lost := [problem for problem in damaged if meant in problem]):
         raise StoreError(f"trial {meant} was run and cannot be shown:\n" + "\n".join(lost))
+    if meant in run.lost:
+        raise StoreError(f"trial {meant} was run and is lost; 'trialbed resume' runs it again")
     if not finished:
         raise StoreError(f"run {run.record.id} has no finished trial yet")
     if meant is not None and meant not in {planned.id for planned in run.needed}:

@@ -33,8 +33,8 @@ def explained(error: StageError, bench: Bench) -> StageError:
 
     Returns:
         A GuestFault that has the hypervisor's own words where it knows of trouble, put in front unless the error has
-        them already; the error with what the vCPUs did in the next second where it does not and the guest fell silent;
-        else the error itself.
+        them already; the error with what the vCPUs did in the next second, or why that cannot be told, where it does
+        not and the guest fell silent; else the error itself.
     """
     trouble = trouble_of(bench)
     if trouble is not None and trouble in str(error):
@@ -44,12 +44,20 @@ def explained(error: StageError, bench: Bench) -> StageError:
     if not (error.silent and isinstance(error, GuestFault)):
         return error
     busy: float | None = None
-    with suppress(Exception):
+    unanswered = ""
+    try:
         busy = _busy(bench)
+    except StageError as why:
+        unanswered = str(why)
+    except Exception:  # noqa: BLE001, S110 - whatever a driver raises, the error is told as it stands
+        pass
     if busy is None:
         # The line breaks in the moment in which a guest's process dies; its hypervisor notices a little later.
         trouble = _a_moment_later(bench)
-        return error if trouble is None else _named(trouble, error)
+        if trouble is not None:
+            return _named(trouble, error)
+        # A guest whose process on the host is stopped answers neither; that is for a person to see there.
+        return _like(type(error), f"{error}; {unanswered}", error) if unanswered else error
     ran = f"its vCPUs ran {format_percent(busy)} of {format_duration(_LOOK_S)} after that"
     busy_words = "it is busy, as a kernel that crashed or has too little memory can be"
     cause = "it is frozen inside" if busy < _IDLE else busy_words

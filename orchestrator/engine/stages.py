@@ -6,6 +6,7 @@ The errors themselves know which they are (:attr:`StageError.may_pass`).
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeVar
@@ -18,6 +19,9 @@ from orchestrator.units import Seconds, format_duration
 
 T = TypeVar("T")
 
+Jitter = Callable[[int], float]
+"""How much of what a pause may lose it loses, from 0 to 1, by the number of the try that failed."""
+
 
 @dataclass(frozen=True)
 class Retry:
@@ -25,7 +29,8 @@ class Retry:
 
     Attributes:
         attempts: how often the stage is tried at most; ``None`` bounds it by the stage's limit alone.
-        first_wait_s, longest_wait_s: the pause doubles from the one to the other.
+        first_wait_s, longest_wait_s: the pause doubles from the one to the other; up to half of it is taken off again
+            by chance, so that runs that met the same trouble do not come back all at once.
     """
 
     attempts: int | None = 1
@@ -47,7 +52,11 @@ class Stage:
     retry: Retry = Retry()
 
 
-RESHAPE = Stage("reshape", 120.0, Retry(attempts=3))
+#: Where the host is away, because it or its hypervisor is started anew, it is waited for: each trial that failed at
+#: once would bring the run nearer to giving the guest up.
+RESHAPE = Stage("reshape", 120.0, Retry(attempts=None))
+#: The plan says for how long a quiet host is waited for.
+QUIET = Stage("quiet", None)
 START = Stage("start", 60.0, Retry(attempts=2, first_wait_s=2.0))
 #: A refusal costs a booting guest nothing, so it is asked often: what is waited for here is a part of every trial.
 LOG_IN = Stage("log in", 180.0, Retry(attempts=None, first_wait_s=0.1, longest_wait_s=0.5))
@@ -61,12 +70,44 @@ WARM_UP = Stage("warm up", None)
 MEASURE = Stage("measure", None)
 STOP = Stage("stop", 120.0)
 
-#: In their order; ``plug`` only where a shape says ``reshape: live``, ``neighbours`` only where a plan declares some.
-STAGES: tuple[Stage, ...] = (RESHAPE, START, LOG_IN, PLUG, VERIFY, DEPLOY, NEIGHBOURS, LAUNCH, WARM_UP, MEASURE, STOP)
+#: In their order; ``quiet`` only where a plan asks for it, ``plug`` only where a shape says ``reshape: live``,
+#: ``neighbours`` only where a plan declares some.
+STAGES: tuple[Stage, ...] = (
+    RESHAPE,
+    QUIET,
+    START,
+    LOG_IN,
+    PLUG,
+    VERIFY,
+    DEPLOY,
+    NEIGHBOURS,
+    LAUNCH,
+    WARM_UP,
+    MEASURE,
+    STOP,
+)
 
 
 #: Less than this is no time: a rest that rounding leaves over must not be waited for again and again.
 _NOTHING_S = 1e-3
+
+
+#: A pause loses half of itself at most (M. Brooker, 2015, "Exponential Backoff And Jitter": equal jitter).
+_JITTERED = 0.5
+
+
+def jitter(*key: str) -> Jitter:
+    """Chance that can be repeated: by SHA-256, as the order of the trials, so that a run goes again as it went.
+
+    Args:
+        key: what the tries belong to; with another key the pauses are others.
+    """
+
+    def share(tries: int) -> float:
+        digest = hashlib.sha256("/".join((*key, str(tries))).encode()).digest()
+        return int.from_bytes(digest[:8], "big") / 2**64
+
+    return share
 
 
 class Remaining:
@@ -92,6 +133,7 @@ def attempt(
     action: Callable[[Remaining], T],
     clock: Clock,
     again: Callable[[int, StageError], None] = lambda _attempt, _error: None,
+    jitter: Jitter = lambda _tries: 0.0,
 ) -> tuple[T, int]:
     """Do a stage's action within its limit, trying again what may pass.
 
@@ -100,6 +142,7 @@ def attempt(
         action: what to do; is told the time that is left.
         clock: measures the limit and waits between tries.
         again: is told the number of the next try and why the last one failed.
+        jitter: shortens the pauses; by default nothing does.
 
     Returns:
         The action's answer and the number of tries it took.
@@ -109,11 +152,18 @@ def attempt(
     """
     remaining = Remaining(stage, clock)
     tries = 0
+    failed: StageError | None = None
 
     def once() -> T:
-        nonlocal tries
+        nonlocal tries, failed
+        if failed is not None and remaining() <= 0:
+            raise failed  # a try without time would fail for want of it, and say so in place of the reason
         tries += 1
-        return action(remaining)
+        try:
+            return action(remaining)
+        except StageError as error:
+            failed = error
+            raise
 
     def before_sleep(state: tenacity.RetryCallState) -> None:
         error = state.outcome.exception() if state.outcome is not None else None
@@ -125,7 +175,7 @@ def attempt(
     retrying = tenacity.Retrying(
         sleep=clock.sleep,
         stop=lambda _state: remaining() <= 0 or (attempts is not None and tries >= attempts),
-        wait=lambda state: min(growing(state), remaining()),
+        wait=lambda state: min(growing(state) * (1 - _JITTERED * jitter(state.attempt_number)), remaining()),
         retry=tenacity.retry_if_exception(lambda error: isinstance(error, StageError) and error.may_pass),
         before_sleep=before_sleep,
         reraise=True,

@@ -29,6 +29,18 @@ def test_the_first_interrupt_asks_the_second_insists_the_third_waits() -> None:
     assert "still putting the guest back" in told[2]
 
 
+def test_what_whoever_started_it_has_ignored_stays_ignored() -> None:
+    """nohup (POSIX.1-2017, nohup): "SIGHUP shall be set to be ignored"."""
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        with Interrupts(lambda _text: None) as stop:
+            send(signal.SIGHUP)
+            assert not stop.requested
+        assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGHUP, before)
+
+
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
 def test_a_request_to_terminate_insists_at_once(number: int) -> None:
     with Interrupts(lambda _text: None) as stop:

@@ -11,7 +11,7 @@ import pytest
 from rich.console import Console
 from stored_runs import failed_record, trial_record
 
-from orchestrator.adapters.report.progress import Lines, Panel, Quiet, make, outcome_text, spark
+from orchestrator.adapters.report.progress import Lines, Panel, Quiet, make, outcome_reason, outcome_text, spark
 from orchestrator.core.design.plan import Plan
 from orchestrator.core.design.trials import trials
 from orchestrator.core.measure.results import Interval
@@ -24,8 +24,10 @@ from orchestrator.engine.news import (
     RunBegan,
     RunEnded,
     StageBegan,
+    TimePlanned,
     TrialBegan,
     TrialEnded,
+    WaitingForQuiet,
 )
 from orchestrator.engine.virtual_clock import VirtualClock
 
@@ -249,3 +251,47 @@ def test_the_panel_of_a_run_until_decided_says_that_it_may_end_earlier() -> None
     assert "at most about 47 min to go" in " ".join(told(shown).split())
     assert "not decided after 3 of at most 12 blocks" in told(console)
     assert "\x1b[2Jopen" not in told(console)
+
+
+def test_waiting_for_a_quiet_host_is_told_now_and_then_with_why_and_how_long() -> None:
+    clock, console = VirtualClock(), screen(terminal=False, width=200)
+    lines, panel = Lines(console, clock, "second"), Panel(screen(terminal=True, width=200), clock, "second")
+    for look in range(1, 9):
+        news = WaitingForQuiet(f"50 % of its CPU time is used {HOSTILE}", 600.0 - 60 * look, look)
+        lines.tell(news)
+        for told in (STORY[0], STORY[1], news) if look == 1 else (news,):
+            panel.tell(told)
+    panel.close()
+    written = console.file.getvalue().splitlines()
+    assert len(written) == 4  # at the 1st, 2nd, 4th and 8th look
+    assert "waiting for a quiet host, 9 min at most: 50 % of its CPU time is used" in written[0]
+    assert "2 min at most" in written[3]
+    assert "\x1b" not in "".join(written)
+    with console.capture() as captured:
+        console.print(panel.view())
+    assert "waiting for a quiet host, 2 min at most" in captured.get()
+
+
+def test_a_run_with_an_end_tells_when_it_ends_and_what_its_block_takes() -> None:
+    planned = TimePlanned("Sun 29 Nov 06:30 CET", 29_520.0, 5, 12, 8, 2460.0)
+    console = screen(terminal=False, width=200)
+    Lines(console, VirtualClock(), "second").tell(planned)
+    assert "ends by Sun 29 Nov 06:30 CET, in 8 h 12 min; block 5 of 12: 8 trials, 41 min at most" in told(console)
+    clock = VirtualClock()
+    panel = Panel(screen(terminal=True), clock, "second")
+    panel.tell(SEQUENTIAL)
+    panel.tell(planned)
+    clock.sleep(3600)
+    shown = screen(terminal=False)
+    shown.print(panel.view())
+    panel.close()
+    assert "ends by Sun 29 Nov 06:30 CET, 7 h 12 min left" in told(shown)
+
+
+def test_a_notice_is_one_line_of_a_log_and_an_outcome_does_not_say_unsteady_twice() -> None:
+    quiet = screen(terminal=False)
+    Quiet(quiet).tell(Notice("the host " + "was busy " * 30))
+    assert told(quiet).count("\n") == 1
+    record = trial_record(outcome="unsteady", reason="not steady: throughput drifts", summary=None)
+    assert outcome_text(record, "second") == "unsteady: throughput drifts"
+    assert outcome_reason("failed", "not steady: said the load") == "failed: not steady: said the load"

@@ -7,6 +7,7 @@ import json
 import math
 import re
 import unicodedata
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -30,7 +31,8 @@ from orchestrator.adapters.report import json_out
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.plot import Plot
 from orchestrator.adapters.report.run_text import render_run
-from orchestrator.adapters.report.runs_text import render_runs
+from orchestrator.adapters.report.runs_text import bullet, render_runs
+from orchestrator.adapters.report.sections import bullets
 from orchestrator.adapters.report.trial_text import render_trial
 from orchestrator.adapters.store.folder import FolderStore
 from orchestrator.core.measure.results import Interval, Window
@@ -96,7 +98,7 @@ def test_the_listing_names_each_run_shortly_and_tells_how_far_it_got(tmp_path: P
     assert "2 of 2, 1 failed" in rows[0]
     assert rows[0].endswith("done")
     assert "1 of 2" in rows[1]
-    assert "running or crashed" in rows[1]
+    assert rows[1].endswith("crashed")
     assert "(bookings-1, process guest, not a VM)" in text.replace("\n  ", " ")
     for row in rows:
         assert store.find(row.split()[0]).record.started_utc  # what is shown can be typed
@@ -157,6 +159,16 @@ def test_an_interval_wider_than_its_mean_is_said_in_words() -> None:
     text = shown(render_run(run_of(record)))
     assert "953711 (± more than the mean) per second" in text
     assert "17000000" not in text
+
+
+def test_how_long_a_trial_took_is_told_by_the_clock_that_is_never_set() -> None:
+    """The wall clock went back by an hour in the middle, so its two times say nothing of the length."""
+    set_back = trial_record(started_utc="2026-08-01T10:12:00.000Z", ended_utc="2026-08-01T09:14:00.000Z", seconds=120.0)
+    text = flat(shown(render_trial(run_of(), set_back, TrialData((), (), (), (), ""))))
+    assert "2026-08-01 10:12:00 to 09:14:00 UTC, 2 min" in text
+    older = trial_record(started_utc="2026-08-01T10:12:00.000Z", ended_utc="2026-08-01T10:15:00.000Z", seconds=None)
+    text = flat(shown(render_trial(run_of(), older, TrialData((), (), (), (), ""))))
+    assert "10:12:00 to 10:15:00 UTC, 3 min" in text
 
 
 def test_what_a_guest_says_of_itself_is_labelled_in_words() -> None:
@@ -421,3 +433,13 @@ def test_facts_that_neither_machine_told_share_a_row() -> None:
     assert "CPU A CPU (host and guest)" in text
     assert "kernel 6.1 (host); not told (guest)" in text
     assert "not told CPUs online, several threads a core, frequency policy, boost, memory, system" in text
+
+
+@pytest.mark.parametrize("point", [bullet, lambda text: next(iter(bullets([text])))])
+def test_a_path_that_is_longer_than_a_line_is_folded_and_never_cut(point: Callable[[str], RenderableType]) -> None:
+    path = "/srv/ferries/" + "x" * 150 + "/environment.json"
+    page = io.StringIO()
+    Console(width=80, file=page).print(point(f"{path}: damaged"))
+    lines = page.getvalue().splitlines()
+    assert f"{path}:damaged" in "".join("".join(lines).split())
+    assert all(line.startswith(" " * 3) for line in lines[1:]), "further lines begin below the first word"

@@ -64,7 +64,7 @@ def test_help_answers_without_loading_what_only_measuring_needs() -> None:
     assert "which shape fits" in " ".join(done.stdout.split())
 
 
-@pytest.mark.parametrize("command", ["check", "run", "resume", "list", "show", "read", "judge", "schema"])
+@pytest.mark.parametrize("command", ["check", "run", "resume", "status", "list", "show", "read", "judge", "schema"])
 def test_every_command_has_help_with_an_example(command: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert invoke([command, "--help"]) == 0
     text = said(capsys)

@@ -32,9 +32,9 @@ neighbours:
 NEIGHBOURS
 design: {blocks: 2, seed: 7}
 measure:
-  every: 200 ms
+  every: 100 ms
   warm-up: {at-least: 200 ms, at-most: 10 s}
-  steady: {at-least: 1 s, at-most: 2 s, until-within: 50 %}
+  steady: {at-least: 500 ms, at-most: 2 s, until-within: 50 %}
 decide: {margin: 20 %}
 """
 LAB = """
@@ -43,6 +43,16 @@ hosts:
 guests:
   bookings-1: {host: this-machine, may-power-cycle: true}
   timetable-1: {host: this-machine, may-power-cycle: true}
+"""
+# Wants all that it can get, so that it waits where others run.
+GREEDY_LOAD = """
+import time
+count, due = 0, time.monotonic()
+while True:
+    while time.monotonic() < due:
+        count += sum(range(1000)) > 0
+    print(count, "searches", flush=True)
+    due += 0.05
 """
 
 
@@ -75,6 +85,10 @@ def loops(place: Path) -> list[int]:
 
 
 def test_the_guest_waits_for_them_and_they_are_gone_afterwards(place: Path) -> None:
+    (place / "fares.py").write_text(GREEDY_LOAD)
+    (place / "plan.yaml").write_text(
+        (place / "plan.yaml").read_text().replace("at-least: 500 ms", "at-least: 1 s").replace("100 ms", "200 ms")
+    )
     process = start(place, "run", "plan.yaml")
     read_until(process, "beside declared neighbours: hogs")
     assert len(loops(place)) == len(CPUS)

@@ -30,9 +30,9 @@ workloads:
     reader: {pattern: '(?P<value>[0-9]+) searches', figure: count}
 design: {blocks: 2, seed: 7}
 measure:
-  every: 200 ms
+  every: 100 ms
   warm-up: {at-least: 200 ms, at-most: 10 s}
-  steady: {at-least: 1 s, at-most: 2 s, until-within: 50 %}
+  steady: {at-least: 500 ms, at-most: 2 s, until-within: 50 %}
 decide: {margin: 20 %}
 """
 LAB = """
@@ -41,14 +41,16 @@ hosts:
 guests:
   bookings-1: {host: this-machine, may-power-cycle: true}
 """
+# As many searches in each period, however busy the machine is: a rate that scatters would be watched for longer.
 LOAD = """
 import time
 count, due = 0, time.monotonic()
 while True:
-    while time.monotonic() < due:
+    for _ in range(50):
         count += sum(range(1000)) > 0
     print(count, "searches", flush=True)
-    due += 0.1
+    due += 0.05
+    time.sleep(max(due - time.monotonic(), 0))
 """
 WITHIN_S = 60
 
@@ -181,4 +183,17 @@ def test_a_workload_that_ends_at_once_fails_its_trials_and_says_what_it_said(pla
     output, _ = process.communicate(timeout=WITHIN_S)
     assert process.returncode == 3
     assert "no timetable for Saltmarsh" in output
+    nothing_is_left(place)
+
+
+@pytest.mark.parametrize(("number", "at"), [(signal.SIGTERM, "trial 1/4"), (signal.SIGHUP, "trial 2/4")])
+def test_a_request_to_end_puts_the_guest_back_at_once(place: Path, number: int, at: str) -> None:
+    """As at a shutdown of this machine, or when its terminal closes: with the first words, and between two trials."""
+    process = start(place, "run", "plan.yaml")
+    read_until(process, at)
+    process.send_signal(number)
+    output, errors = process.communicate(timeout=WITHIN_S)
+    assert process.returncode == 130, errors
+    assert "the guest is as it was before" in output
+    assert "Traceback" not in errors
     nothing_is_left(place)

@@ -11,8 +11,8 @@ import test_plan_file_yaml
 from plan_texts import DRIVERS, LAB, PLAN, edited
 from pytest_mock import MockerFixture
 
-from orchestrator import wiring
 from orchestrator.cli import invoke
+from orchestrator.wiring import plans
 
 PLANS = [
     *(text for text, *_ in test_plan_file_yaml.TEXTS),
@@ -29,14 +29,14 @@ def test_there_are_many() -> None:
 def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, mocker: MockerFixture) -> Path:
     """An empty working directory; the drivers that the texts name are invented, so the command is told of them."""
     monkeypatch.chdir(tmp_path)
-    mocker.patch("orchestrator.wiring._facts", return_value=DRIVERS)
+    mocker.patch("orchestrator.wiring.plans.driver_facts", return_value=DRIVERS)
     return tmp_path
 
 
 def test_the_texts_are_good_before_they_are_spoilt(place: Path) -> None:
     (place / "plan.yaml").write_text(PLAN)
     (place / "lab.yaml").write_text(LAB)
-    assert wiring.load_plan(place / "plan.yaml", None).plan.guest == "bookings-1"
+    assert plans.load_plan(place / "plan.yaml", None).plan.guest == "bookings-1"
 
 
 @pytest.mark.parametrize("command", ["check", "run"])

@@ -63,7 +63,7 @@ def test_a_run_is_shown_without_its_environment_where_that_is_damaged(
     assert invoke(["show", "last", "--store", str(tmp_path)]) == 0
     text = " ".join(capsys.readouterr().out.split())
     assert "Verdict" in text
-    assert "environment.json: damaged or cut short" in text.replace("environment. json", "environment.json")
+    assert "environment.json:damagedorcutshort" in text.replace(" ", ""), "a long path is folded anywhere"
 
 
 def test_a_page_is_as_wide_as_columns_says(

@@ -104,7 +104,7 @@ def test_a_guest_that_a_killed_run_has_not_put_back(place: Path, capsys: pytest.
     assert invoke(["run", "plan.yaml"]) == 4
     told = capsys.readouterr().err
     assert "guest 'bookings-1' is not back from run run-1, so nothing was changed" in told
-    assert "trialbed resume run-1" in told
+    assert "trialbed restore run-1" in told
     assert not (place / "was-run").exists()
     assert len(list((place / "results").iterdir())) == 1
 

@@ -174,6 +174,10 @@ class FakeGuest:
         self._called("restore")
         self.on, self.definition = saved.running, saved.files["guest"]
 
+    def by_hand(self, saved: SavedGuest, folder: str) -> Sequence[str]:
+        assert saved.files
+        return (f"put-back < {folder}/guest",)
+
     def trouble(self) -> str | None:
         return None if self.on else "it was switched off from outside"
 

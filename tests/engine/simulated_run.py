@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -101,10 +101,11 @@ class Experiment:
         """The run, begun in the store."""
         return self.store.create(record_of(self.plan), {"plan.yaml": b"plan", "lab.yaml": b"lab"})
 
-    def go(self, writer: RunWriter | None = None, done: Iterable[TrialRecord] = ()) -> list[TrialRecord]:
-        """Run it."""
-        writer = writer or self.writer()
-        return Run(self.plan, self.lab, self.bench, writer, done).go()
+    def go(self, writer: RunWriter | None = None, done: Sequence[TrialRecord] = ()) -> list[TrialRecord]:
+        """Run it; returns the records of the trials run now."""
+        writer, before = writer or self.writer(), {record.id for record in done}
+        Run(self.plan, self.lab, self.bench, writer, done).go()
+        return [trial for trial in self.store.find(writer.id).trials if trial.id not in before]
 
 
 def record_of(plan: Plan) -> RunRecord:

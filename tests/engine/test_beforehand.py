@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Any
 
 import pytest
 from simulated_run import Experiment, Heard, lab, plan
 
 from orchestrator.core.design.lab import Lab, SshAccess
+from orchestrator.core.record.journal import progress
 from orchestrator.engine.beforehand import look_first, refuse_left_behind, refuse_loginless
 from orchestrator.engine.news import TrialBegan
 from orchestrator.errors import HostFault, InputError, UnreachableError
@@ -31,7 +33,7 @@ def test_every_shape_that_would_be_refused_is_told_at_once_and_nothing_is_touche
     experiment = Experiment(plan(shapes=SHAPES), lab(cpus=2))
     before = experiment.hypervisor.save()
     with pytest.raises(InputError) as raised:
-        look_first(experiment.plan, experiment.hypervisor)
+        look_first(experiment.plan, experiment.hypervisor, {})
     assert [problem.field for problem in raised.value.problems] == ["shapes[1]", "shapes[2]"]
     assert "guest 'bookings-1' would not be given it: shape 'far' is pinned to CPU 5" in str(raised.value)
     assert "shape 'broad' cannot run" in str(raised.value)
@@ -40,7 +42,7 @@ def test_every_shape_that_would_be_refused_is_told_at_once_and_nothing_is_touche
 
 def test_where_nothing_is_refused_the_guest_is_described() -> None:
     experiment = Experiment(plan(), lab())
-    assert look_first(experiment.plan, experiment.hypervisor) == experiment.hypervisor.describe()
+    assert look_first(experiment.plan, experiment.hypervisor, {}) == experiment.hypervisor.describe()
 
 
 @pytest.mark.parametrize("question", ["describe", "save", "refusal"])
@@ -48,7 +50,7 @@ def test_a_host_that_does_not_answer_is_no_fault_of_the_plan(mocker, question: s
     experiment = Experiment(plan(), lab())
     mocker.patch.object(experiment.hypervisor, question, side_effect=HostFault("the daemon is gone"))
     with pytest.raises(UnreachableError, match="nothing was changed: the daemon is gone"):
-        look_first(experiment.plan, experiment.hypervisor)
+        look_first(experiment.plan, experiment.hypervisor, {})
 
 
 # ---------------------------------------------------------------------------------------- guests that are not back
@@ -78,8 +80,49 @@ def test_a_guest_that_a_killed_run_has_left_is_refused_with_the_run_to_go_on_wit
     store = killed()
     with pytest.raises(UnreachableError, match=r"'bookings-1' is not back from run run-1, so nothing was changed") as e:
         refuse_left_behind(plan(), lab(), Unmarked(), store)
-    assert "(trialbed resume run-1)" in str(e.value)
-    assert "move memory:run-1 out of the store" in str(e.value)
+    assert "(trialbed restore run-1)" in str(e.value)
+
+
+def test_a_neighbours_guest_that_cannot_be_kept_is_refused_before_there_is_a_run(mocker) -> None:
+    experiment, beside = Experiment(plan(), lab()), Experiment(plan(), lab())
+    shaped = dataclasses.replace(beside.hypervisor.describe(), shaped_as="two")
+    mocker.patch.object(beside.hypervisor, "describe", return_value=shaped)
+    with pytest.raises(UnreachableError, match="guest 'timetable-1' is in shape two of another run"):
+        look_first(experiment.plan, experiment.hypervisor, {"timetable-1": beside.hypervisor})
+    mocker.stopall()
+    mocker.patch.object(beside.hypervisor, "save", side_effect=HostFault("it is paused"))
+    with pytest.raises(UnreachableError, match=r"guest 'timetable-1' could not be kept.*it is paused"):
+        look_first(experiment.plan, experiment.hypervisor, {"timetable-1": beside.hypervisor})
+
+
+def test_a_neighbours_guest_that_a_killed_run_has_left_is_refused_as_well() -> None:
+    store = killed()
+    note = store.kept["run-1"].journal
+    place = {"guest": "timetable-1", "running": False, "host": "model", "domain": "timetable-1"}
+    measured = next(event for event in note if event.event == "guest-saved")
+    begun = {"neighbours": ["spin"], "guests": ["timetable-1"]}
+    note += [
+        measured.model_copy(update={"detail": place}),
+        measured.model_copy(update={"event": "neighbours-started", "detail": begun}),
+    ]
+    both = {"bookings-1": {"host": "model"}, "timetable-1": {"host": "model"}}
+    other = Lab.model_validate({"hosts": {"model": {"hypervisor": "simulated"}}, "guests": both})
+    with pytest.raises(UnreachableError, match="guest 'timetable-1' is not back from run run-1"):
+        refuse_left_behind(plan(guest="timetable-1"), other, Unmarked(), store)
+    restored = {"guest": "timetable-1", "neighbour": True}
+    note.append(measured.model_copy(update={"event": "restored", "detail": restored}))
+    refuse_left_behind(plan(guest="timetable-1"), other, Unmarked(), store)
+    with pytest.raises(UnreachableError, match="guest 'bookings-1' is not back"):
+        refuse_left_behind(plan(), lab(), Unmarked(), store)
+
+
+@pytest.mark.parametrize("state", ["out of time", "given up", "interrupted"])
+def test_a_run_that_ended_early_and_has_put_its_guest_back_is_in_nobodys_way(state: str) -> None:
+    store = stopped()
+    journal = store.kept["run-1"].journal
+    journal[-1] = journal[-1].model_copy(update={"detail": {"state": state, "why": "for a test"}})
+    assert progress(journal).state == state
+    refuse_left_behind(plan(), lab(), Unmarked(), store)
 
 
 def test_one_that_was_put_back_is_not() -> None:

@@ -12,12 +12,12 @@ import pytest
 from simulated_run import Experiment, lab, plan
 
 from orchestrator.adapters.clock import SystemClock
+from orchestrator.adapters.local_shell import LocalShell
 from orchestrator.engine.bring_online import ONLINE_SCRIPT, bring_online
 from orchestrator.engine.inside import INSIDE_SCRIPT
 from orchestrator.engine.ports import Completed
 from orchestrator.engine.virtual_clock import VirtualClock
 from orchestrator.errors import GuestFault
-from orchestrator.testing.local_shell import LocalShell
 
 LIVE = [
     {"name": "one", "vcpus": 1, "memory": "1 GiB", "reshape": "live"},

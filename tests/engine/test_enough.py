@@ -183,3 +183,37 @@ def test_a_journal_whose_look_is_damaged_is_read_as_if_there_were_none() -> None
         for event in kept.journal
     ]
     assert experiment.store.find("last").standing == "done"
+
+
+@pytest.mark.parametrize("missing", [[3], [1, 4], [8]])
+def test_a_trial_that_was_lost_after_the_decision_is_run_again_and_no_other(missing: list[int], decides_after) -> None:
+    seen = decides_after(4)
+    first = Experiment(sequential(2), lab())
+    assert len(first.go()) == 8
+    kept = first.store.kept["run-1"]
+    for record in list(kept.trials.values()):
+        if record.number in missing:
+            del kept.trials[record.id]  # as if its folder had been spoilt
+    stored = first.store.find("run-1")
+    assert not stored.complete
+    assert [name[:4] for name in stored.lost] == [f"{number:04d}" for number in missing]
+    assert stored.standing.startswith(f"done, {len(missing)} trial")
+
+    seen.clear()
+    _, writer, _ = first.store.reopen("run-1")
+    second = Experiment(first.plan, first.lab, store=first.store)
+    assert [record.number for record in second.go(writer, done=list(kept.trials.values()))] == missing
+    assert first.store.find("run-1").standing == "done, decided after 4 of at most 12 blocks"
+    assert all(blocks == list(range(1, len(blocks) + 1)) for blocks in seen), "each look is at whole blocks"
+
+
+def test_a_run_with_a_fixed_number_of_blocks_runs_its_lost_trials_only() -> None:
+    first = Experiment(plan(design={"blocks": 3, "seed": 7, "only": [CLEAR]}, **SMALL), lab())
+    assert len(first.go()) == 6
+    kept = first.store.kept["run-1"]
+    gone = next(record.id for record in kept.trials.values() if record.number == 3)
+    del kept.trials[gone]
+    _, writer, _ = first.store.reopen("run-1")
+    again = Experiment(first.plan, first.lab, store=first.store).go(writer, done=list(kept.trials.values()))
+    assert [record.id for record in again] == [gone]
+    assert first.store.find("run-1").complete

@@ -57,13 +57,14 @@ def test_the_journal_tells_before_and_after() -> None:
     beside = Beside(HOGS, IN_GUEST)
     beside.run.go()
     journal = beside.journal
-    assert journal[:4] == ["run-started", "guest-saved", "guest-saved", "neighbours-started"]
-    assert journal[-6:] == [
+    assert journal[:5] == ["run-started", "leases-taken", "guest-saved", "guest-saved", "neighbours-started"]
+    assert journal[-7:] == [
         "restore-started",
         "restored",
         "neighbours-ended",
         "restore-started",
         "restored",
+        "leases-released",
         "run-ended",
     ]
 
@@ -269,7 +270,7 @@ def test_a_guest_that_is_not_back_is_told_loudly_and_the_measured_one_is_back_al
     beside = Beside(HOGS, IN_GUEST)
     beside.guest.refuses["restore"] = error
     before = beside.run.hypervisor.save()
-    with pytest.raises(RestoreError, match=rf"guest 'timetable-1' could not be put back as it was: .*{error}.*before"):
+    with pytest.raises(RestoreError, match=rf"NOT PUT BACK: guest 'timetable-1' .*{error}(?s:.*)/before/"):
         beside.run.go()
     assert beside.run.hypervisor.save() == before
     assert not beside.host.running

@@ -11,10 +11,10 @@ from neighbour_fakes import COMMAND, GUEST, HOGS, IN_GUEST, Beside
 from simulated_run import Experiment, lab, plan
 
 from orchestrator.adapters.clock import SystemClock
+from orchestrator.adapters.local_shell import LocalShell
 from orchestrator.engine.neighbour_load import Place
 from orchestrator.engine.probe import Readiness, probe
 from orchestrator.errors import HostFault
-from orchestrator.testing.local_shell import LocalShell
 
 
 def lines(experiment: Experiment) -> dict[str, Readiness]:

@@ -93,12 +93,16 @@ def test_a_hypervisor_is_given_a_moment_to_notice(
     assert str(explained(said, world)) == reason
 
 
-@pytest.mark.parametrize("failure", [HostFault("connection lost"), RuntimeError("a defect of the driver")])
-def test_a_hypervisor_that_cannot_say_does_not_hide_the_failure(mocker, failure: Exception) -> None:
+@pytest.mark.parametrize(
+    ("failure", "added"),
+    [(HostFault("libvirt gave no answer"), "; libvirt gave no answer"), (RuntimeError("a defect of the driver"), "")],
+)
+def test_a_hypervisor_that_cannot_say_does_not_hide_the_failure(mocker, failure: Exception, added: str) -> None:
     world = bench()
     mocker.patch.object(world.hypervisor, "trouble", side_effect=failure)
     mocker.patch.object(world.hypervisor, "counters", side_effect=failure)
-    assert explained(SILENT, world) is SILENT
+    found = explained(SILENT, world)
+    assert (type(found), str(found), found.silent) == (GuestFault, f"{SILENT}{added}", True)
 
 
 def test_counters_without_a_vcpu_say_nothing(mocker) -> None:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-import pytest
+from itertools import pairwise
 
-from orchestrator.engine.stages import STAGES, Remaining, Retry, Stage, attempt
+import pytest
+from scipy import stats
+
+from orchestrator.engine.stages import STAGES, Jitter, Remaining, Retry, Stage, attempt, jitter
 from orchestrator.engine.virtual_clock import VirtualClock
 from orchestrator.errors import GuestFault, HostFault, StageError
 
@@ -24,12 +27,12 @@ def failing(times: int, error: StageError):
 
 def test_the_table_names_every_stage_once_and_in_the_order_of_a_trial() -> None:
     names = [stage.name for stage in STAGES]
-    before = ["reshape", "start", "log in", "plug", "verify", "deploy", "neighbours"]
+    before = ["reshape", "quiet", "start", "log in", "plug", "verify", "deploy", "neighbours"]
     assert names == [*before, "launch", "warm up", "measure", "stop"]
 
 
 def test_every_stage_that_the_plan_does_not_limit_has_a_limit() -> None:
-    assert [stage.name for stage in STAGES if stage.limit_s is None] == ["warm up", "measure"]
+    assert [stage.name for stage in STAGES if stage.limit_s is None] == ["quiet", "warm up", "measure"]
     assert all(stage.retry.attempts is not None or stage.limit_s is not None for stage in STAGES)
 
 
@@ -83,6 +86,57 @@ def test_a_rest_that_rounding_leaves_over_is_not_waited_for_again_and_again(elap
         attempt(stage, failing(10_000, GuestFault("refused", may_pass=True)), clock, lambda n, _e: tries.append(n))
     assert len(tries) < 100
     assert clock.monotonic() - elapsed_s == pytest.approx(180.0, abs=0.01)
+
+
+def pauses(shorten: Jitter) -> list[float]:
+    """The pauses between tries of a stage that would wait 1, 2, 4, 8 and 8 s."""
+    clock = VirtualClock()
+    began_s: list[float] = []
+
+    def action(_remaining: Remaining) -> None:
+        began_s.append(clock.monotonic())
+        raise GuestFault("not yet", may_pass=True)
+
+    with pytest.raises(GuestFault):
+        attempt(Stage("deploy", 900.0, Retry(attempts=6)), action, clock, jitter=shorten)
+    return [after - before for before, after in pairwise(began_s)]
+
+
+def test_pauses_grow_and_lose_up_to_half_of_themselves_by_chance() -> None:
+    longest = [1.0, 2.0, 4.0, 8.0, 8.0]
+    assert pauses(lambda _tries: 0.0) == longest
+    assert pauses(lambda _tries: 1.0) == [pause / 2 for pause in longest]
+    for key in ("bookings-1", "bookings-2", "tickets-1"):
+        for pause, most in zip(pauses(jitter(key, "trial-1")), longest, strict=True):
+            assert most / 2 <= pause <= most
+
+
+def test_the_chance_in_pauses_is_another_for_another_guest_and_the_same_again_for_the_same() -> None:
+    assert pauses(jitter("bookings-1", "trial-1")) == pauses(jitter("bookings-1", "trial-1"))
+    assert pauses(jitter("bookings-1", "trial-1")) != pauses(jitter("bookings-2", "trial-1"))
+
+
+def test_the_chance_in_pauses_is_spread_evenly() -> None:
+    """Kolmogorov's test against the uniform distribution, of SciPy."""
+    drawn = [jitter("bookings-1", f"trial-{trial}")(tries) for trial in range(200) for tries in range(1, 6)]
+    assert stats.kstest(drawn, "uniform").pvalue > 0.01
+
+
+def test_when_no_time_is_left_the_reason_is_that_of_the_last_try_which_had_some() -> None:
+    clock = VirtualClock()
+    tried: list[float] = []
+
+    def log_in(remaining: Remaining) -> None:
+        tried.append(remaining())
+        reason = "refused" if remaining() > 0 else "no connection within 0 s: the machine is off"
+        raise GuestFault(reason, may_pass=True)
+
+    stage = Stage("log in", 10.0, Retry(attempts=None, first_wait_s=0.1, longest_wait_s=0.5))
+    with pytest.raises(GuestFault, match=r"^refused \(tried [0-9]+ times in 10 s\)$") as caught:
+        attempt(stage, log_in, clock)
+    assert f"tried {len(tried)} times" in str(caught.value)
+    assert min(tried) > 0
+    assert clock.monotonic() == pytest.approx(10.0)
 
 
 def test_an_action_is_told_the_time_that_is_left() -> None:

@@ -15,7 +15,7 @@ from orchestrator.adapters.report.plain import safe
 from orchestrator.core.verdict.words import listed, number
 from orchestrator.engine.check_plan import Forecast
 from orchestrator.engine.probe import Readiness
-from orchestrator.units import format_duration, format_percent, format_size
+from orchestrator.units import format_duration, format_percent, format_size, utc_text
 
 _STATES = {"ready": ("+", "green"), "look": ("~", "yellow"), "not ready": ("x", "red"), "unavailable": ("?", "dim")}
 
@@ -28,6 +28,7 @@ def render_forecast(view: Forecast) -> RenderableType:
         Text(safe(plan.title), style="bold"),
         Text(_size(view, time)),
         *[Text(f"  {line}", style="dim") for line in _limits(view)],
+        *([_heading("Time"), *[_bullet(line) for line in _time(view)]] if view.time_given is not None else []),
         Text(),
         _cells(view),
         Text(),
@@ -65,6 +66,18 @@ def _size(view: Forecast, time: str) -> str:
     return f"{cells} x {blocks} = {trials}, {time}"
 
 
+def _time(view: Forecast) -> Iterator[str]:
+    """When the run would begin and end, and how much of the plan fits between."""
+    given, fits = view.time_given, view.fits
+    if given is None:
+        return
+    yield f"waits until {given.begins}" if given.begins is not None else "begins at once"
+    if given.ends is not None and fits is not None:
+        yield f"ends by {given.ends}, {format_duration(round(fits.seconds))} after it began"
+        yield fits.sentence
+    yield from given.notes
+
+
 def _decision(view: Forecast) -> Iterator[str]:
     plan = view.plan
     yield (
@@ -94,6 +107,8 @@ def _limits(view: Forecast) -> Sequence[str]:
 def render_readiness(lines: Sequence[Readiness]) -> RenderableType:
     """The probe's lines."""
     table = Table.grid(padding=(0, 2))
+    for _ in range(3):
+        table.add_column(overflow="fold")
     for line in lines:
         mark, style = _STATES[line.state]
         table.add_row(Text(f"{mark} {line.state}", style=style), Text(safe(line.what)), Text(safe(line.detail)))
@@ -113,6 +128,7 @@ def forecast_json(view: Forecast, readiness: Sequence[Readiness] | None) -> dict
         "least_s": view.time.least_s,
         "most_s": view.time.most_s,
         "buys": list(view.buys),
+        "time": _time_json(view),
         "actions": list(view.actions),
         "cautions": list(view.cautions),
         "remarks": list(view.remarks),
@@ -121,6 +137,17 @@ def forecast_json(view: Forecast, readiness: Sequence[Readiness] | None) -> dict
         if readiness is None
         else [{"what": r.what, "state": r.state, "detail": r.detail} for r in readiness],
     }
+
+
+def _time_json(view: Forecast) -> dict[str, Any] | None:
+    given, fits = view.time_given, view.fits
+    if given is None:
+        return None
+    begins, ends = (None if at is None else utc_text(at) for at in (given.begins_s, given.ends_s))
+    value: dict[str, Any] = {"begins_utc": begins, "ends_utc": ends, "notes": list(given.notes)}
+    if fits is not None:
+        value |= {"seconds": fits.seconds, "fewest_blocks": fits.fewest, "most_blocks": fits.most}
+    return value
 
 
 def _cells(view: Forecast) -> Table:
@@ -151,5 +178,7 @@ def _heading(text: str) -> Text:
 
 def _bullet(text: str) -> RenderableType:
     row = Table.grid(padding=(0, 1))
+    row.add_column()
+    row.add_column(overflow="fold")  # a long path is never cut
     row.add_row(Text(" -"), Text(safe(text)))
     return row

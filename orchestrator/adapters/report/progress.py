@@ -23,8 +23,10 @@ from orchestrator.engine.news import (
     RunBegan,
     RunEnded,
     StageBegan,
+    TimePlanned,
     TrialBegan,
     TrialEnded,
+    WaitingForQuiet,
 )
 from orchestrator.engine.ports import Clock
 from orchestrator.units import PERIODS, Seconds, format_duration, utc_text
@@ -41,7 +43,8 @@ class Quiet:
     def tell(self, news: News) -> None:
         """Notices only."""
         if isinstance(news, Notice):
-            self._errors.print(Text(f"note: {safe(news.text)}"))
+            # A log wants a line a notice.
+            self._errors.print(Text(f"note: {safe(news.text)}"), soft_wrap=not self._errors.is_terminal)
 
 
 class Lines:
@@ -64,12 +67,14 @@ class Lines:
                 self._count = news.trials
                 left = f"{_to_go(news)} to go, {_range(news.least_s, news.most_s)}"
                 text = f"run {news.run} began: {safe(news.title)} ({news.kind}; {left})"
-            case NeighboursBegan(described=described):
-                text = f"beside declared neighbours: {safe(described)}"
+            case NeighboursBegan() | TimePlanned():
+                text = _ahead_text(news)
             case TrialBegan(trial=trial):
                 text = f"trial {trial.number}/{self._count} {trial.id} began"
             case StageBegan():
                 text = _stage_text(news)
+            case WaitingForQuiet() if news.looks.bit_count() == 1:
+                text = f"  {_waiting_text(news)}"
             case TrialEnded(record=record):
                 text = f"trial {record.number}/{self._count} {record.id} {outcome_text(record, self._per)}"
             case BlocksJudged(look=look):
@@ -88,6 +93,28 @@ def _stage_text(news: StageBegan) -> str:
     return f"  {news.stage}: try {news.attempt}, since {safe(news.why)}" if news.attempt.bit_count() == 1 else ""
 
 
+def _ahead_text(news: NeighboursBegan | TimePlanned) -> str:
+    """What there is beside, or ``ends by Sun 29 Nov 06:30 CET, in 8 h; block 5 of 12: 8 trials, 41 min at most``."""
+    if isinstance(news, NeighboursBegan):
+        return f"beside declared neighbours: {safe(news.described)}"
+    trials = "1 trial" if news.trials == 1 else f"{news.trials} trials"
+    return (
+        f"ends by {safe(news.ends)}, in {format_duration(round(news.left_s))}; block {news.block} of {news.blocks}: "
+        f"{trials}, {format_duration(round(news.up_to_s))} at most"
+    )
+
+
+def _waiting_text(news: WaitingForQuiet) -> str:
+    return f"waiting for a quiet host, {format_duration(news.left_s)} at most: {safe(news.why)}"
+
+
+def _in_hand(news: StageBegan | WaitingForQuiet) -> str:
+    """What the trial in hand is at, for the panel."""
+    if isinstance(news, WaitingForQuiet):
+        return _waiting_text(news)
+    return news.stage if news.attempt == 1 else f"{news.stage} (try {news.attempt})"
+
+
 class Panel:
     """A live panel: the whole run with the time left, the trial and stage in hand, throughput against its target."""
 
@@ -97,6 +124,8 @@ class Panel:
         self._trial: TrialBegan | None = None
         self._stage = ""
         self._measured: Measured | None = None
+        self._planned: TimePlanned | None = None
+        self._planned_at_s = 0.0
         self._rates: list[float] = []
         self._began_s = self._trial_began_s = self._ended_s = 0.0
         self._ended = 0
@@ -112,11 +141,10 @@ class Panel:
                 self._live.start()
             case NeighboursBegan(described=described):
                 self._console.print(Text(f"beside declared neighbours: {safe(described)}"))
-            case TrialBegan():
-                self._trial, self._measured, self._rates = news, None, []
-                self._trial_began_s = self._clock.monotonic()
-            case StageBegan(stage=stage, attempt=attempt):
-                self._stage = stage if attempt == 1 else f"{stage} (try {attempt})"
+            case TimePlanned() | TrialBegan():
+                self._begin(news)
+            case StageBegan() | WaitingForQuiet():
+                self._stage = _in_hand(news)
             case Measured():
                 self._measured = news
                 self._rates.append(news.rate)
@@ -130,6 +158,13 @@ class Panel:
                 self._console.print(Text(f"note: {safe(text)}"))
             case RunEnded():
                 self.close()
+
+    def _begin(self, news: TimePlanned | TrialBegan) -> None:
+        if isinstance(news, TimePlanned):
+            self._planned, self._planned_at_s = news, self._clock.monotonic()
+        else:
+            self._trial, self._measured, self._rates = news, None, []
+            self._trial_began_s = self._clock.monotonic()
 
     def close(self) -> None:
         """Take the panel away; safe to call twice."""
@@ -152,6 +187,9 @@ class Panel:
             Text(self._time_left(run)),
         )
         rows: list[RenderableType] = [bar]
+        if (planned := self._planned) is not None:
+            left_s = max(planned.left_s - (self._clock.monotonic() - self._planned_at_s), 0.0)
+            rows.append(Text(f"ends by {safe(planned.ends)}, {format_duration(round(left_s))} left"))
         if trial is not None:
             spent = format_duration(round(self._clock.monotonic() - self._trial_began_s))
             cell = trial.trial.cell
@@ -202,13 +240,19 @@ def outcome_text(record: TrialRecord, per: str) -> str:
     """A finished trial in one line."""
     summary = record.summary
     if summary is None or summary.throughput is None:
-        return f"{record.outcome}: {safe(record.reason)}"
+        return outcome_reason(record.outcome, record.reason)
     parts = [f"{rate_text(summary.throughput, per)} per {per}"]
     if record.outcome != "measured":
-        parts.append(f"{record.outcome}: {safe(record.reason)}")
+        parts.append(outcome_reason(record.outcome, record.reason))
     if flags := [check.name for check in summary.checks if check.state == "flag"]:
         parts.append(f"look at: {', '.join(flags)}")
     return "; ".join(parts)
+
+
+def outcome_reason(outcome: str, reason: str) -> str:
+    """Outcome and reason of a trial that does not count; ``unsteady`` says already that it was not steady."""
+    told = reason.removeprefix("not steady: ") if outcome == "unsteady" else reason
+    return f"{outcome}: {safe(told)}"
 
 
 def _vcpus(number: int) -> str:

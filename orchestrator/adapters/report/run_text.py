@@ -14,6 +14,7 @@ from orchestrator.adapters.report.figures import rate_text, vcpus_text, window_t
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.runs_text import minute, problems_text, tally_text
 from orchestrator.core.design.neighbour import described, neighbours_in
+from orchestrator.core.record.journal import OPEN
 from orchestrator.core.record.run import Environment, RunRecord, StoredRun
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.engine.listing import tally
@@ -34,6 +35,7 @@ _FACTS = {
     "clock_source": "clock source",
     "time_sync": "time sync",
 }
+_NAMES_SHOWN = 6
 _MARKS = {"measured": ("+ measured", "green"), "unsteady": ("~ unsteady", "yellow"), "failed": ("x failed", "red")}
 
 
@@ -56,6 +58,8 @@ def render_run(
         Text(safe(record.title), style="bold"),
         Text(f"run {safe(record.id)}"),
         Text(f"{safe(run.state)}, began {minute(record.started_utc)} UTC, kept in {safe(run.location)}"),
+        *_not_back(run),
+        *_how_it_stands(run),
         *([Text(safe(run.look.told, 2000))] if run.look is not None else []),
         *_what_next(run),
         heading("What was asked"),
@@ -67,17 +71,65 @@ def render_run(
     ]
     if not run.trials:
         parts.append(Text("  none has ended yet"))
+    parts += _accepted(run)
+    parts += _discarded(run)
     parts += problems_text(problems)
     if verdict is not None:
         parts += [Text(""), verdict]
     return Group(*parts)
 
 
+def _how_it_stands(run: StoredRun) -> list[RenderableType]:
+    """What the state alone does not tell."""
+    texts = []
+    if run.why:
+        texts.append(f"{run.state}: {run.why}")
+    if run.state == "crashed" and run.heard_utc:
+        texts.append(f"last sign of life: {run.heard_utc[:19].replace('T', ' ')} UTC")
+    if run.lost:
+        texts.append(f"run and lost, since {'it' if len(run.lost) == 1 else 'they'} cannot be read: " + _some(run.lost))
+    return [Text(safe(text, 2000)) for text in texts]
+
+
+def _some(names: Sequence[str]) -> str:
+    more = len(names) - _NAMES_SHOWN
+    return ", ".join(names[:_NAMES_SHOWN]) + (f" and {more} more" if more > 0 else "")
+
+
 def _what_next(run: StoredRun) -> list[RenderableType]:
-    if run.state == "done":
+    if run.complete:
         return []
-    doubt = "" if run.state == "interrupted" else "if no process is at work on it any more, "
-    return [Text(f"{doubt}go on with: trialbed resume {safe(run.record.id)}")]
+    if run.state == "running":
+        return [Text(f"see how far it is with: trialbed status {safe(run.record.id)}")]
+    doubt = "if no process is at work on it any more, " if run.state == OPEN else ""
+    then: list[RenderableType] = [Text(f"{doubt}go on with: trialbed resume {safe(run.record.id)}")]
+    if run.state in {"crashed", OPEN} or run.not_back:
+        then.append(Text(f"put its guests back without that: trialbed restore {safe(run.record.id)}"))
+    return then
+
+
+def _not_back(run: StoredRun) -> list[RenderableType]:
+    """Guests that could not be put back: the loudest of all."""
+    return [
+        Text(f"NOT PUT BACK: guest {safe(left.guest)}: {safe(left.reason, 2000)}", style="bold red")
+        for left in run.not_back
+    ]
+
+
+def _accepted(run: StoredRun) -> list[RenderableType]:
+    """What was not as it was when the run was resumed, and was accepted."""
+    if not run.accepted:
+        return []
+    changes = (Text(f"  {safe(text, 1000)}") for text in run.accepted)
+    return [heading("Changed while the run lay, and accepted"), *changes]
+
+
+def _discarded(run: StoredRun) -> list[RenderableType]:
+    """What was put apart; nothing where nothing was."""
+    if not run.discarded:
+        return []
+    rows = [f"{found.folder or found.trial}: {found.reason}" for found in run.discarded]
+    return [heading("Put apart, since it does not count"), *(Text(f"  {safe(row, 1000)}") for row in rows)]
 
 
 def heading(text: str) -> RenderableType:

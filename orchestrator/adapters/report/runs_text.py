@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from rich.console import Group, RenderableType
 from rich.padding import Padding
+from rich.table import Table
 from rich.text import Text
 
 from orchestrator.adapters.report.plain import safe
@@ -55,4 +56,8 @@ def problems_text(problems: Sequence[str]) -> list[RenderableType]:
 
 def bullet(text: str) -> RenderableType:
     """A point of a list; its further lines begin below its first word."""
-    return Padding(Text(f"- {safe(text, 1000)}"), (0, 0, 0, 2))
+    row = Table.grid(padding=(0, 1))
+    row.add_column()
+    row.add_column(overflow="fold")  # a long path is never cut
+    row.add_row(Text("  -"), Text(safe(text, 1000)))
+    return row

@@ -28,5 +28,7 @@ def bullets(sentences: Iterable[str]) -> Iterator[RenderableType]:
     """Sentences, each with a dash before it."""
     for sentence in sentences:
         row = Table.grid(padding=(0, 1))
+        row.add_column()
+        row.add_column(overflow="fold")  # a long path is never cut
         row.add_row(Text(" -"), Text(safe(sentence, SENTENCE)))
         yield row

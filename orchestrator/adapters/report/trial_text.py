@@ -117,6 +117,9 @@ _FAULTS = {"host": "the host", "guest": "the guest", "workload": "the workload",
 
 
 def _length(trial: TrialRecord) -> str:
+    """How long it took, by a clock that is never set; by the wall clock where an older record does not tell."""
+    if trial.seconds is not None:
+        return f", {format_duration(trial.seconds)}"
     try:
         spent = datetime.fromisoformat(trial.ended_utc) - datetime.fromisoformat(trial.started_utc)
     except (ValueError, TypeError):
@@ -155,6 +158,8 @@ def _summary(summary: TrialSummary) -> list[RenderableType]:
     }
     parts += [Text(""), facts_table(sides), heading("Checks")]
     table = Table.grid(padding=(0, 2, 0, 0))
+    for _ in range(3):
+        table.add_column(overflow="fold")
     for check in summary.checks:
         mark, style = _CHECK_MARKS[check.state]
         table.add_row(Text(f"  {mark} {check.state}", style=style), Text(safe(check.name)), Text(safe(check.detail)))

@@ -76,7 +76,9 @@ def render_verdict(  # noqa: PLR0913 - what may be told beside the verdict, each
     parts += section("Remarks", verdict.remarks)
     if not whole and (rest := left_out(verdict)):
         parts.append(Text(f"--explain of judge and show adds {listed(rest)}, and how all of it was reached.", "dim"))
-    return Group(*parts, *([render_explanation(explanation)] if explanation else []))
+    if explanation:
+        return Group(*parts, render_explanation(explanation))
+    return Group(*(parts[:-1] if isinstance(parts[-1], Text) and not parts[-1].plain else parts))
 
 
 def _tables(verdict: Verdict, per: str, guest_kind: str | None) -> Iterator[RenderableType]:

@@ -44,6 +44,10 @@ class Commands:
         """The command as a person would type it."""
         return printable(shlex.join(self.words(argv)))
 
+    def typed(self, argv: Sequence[str]) -> str:
+        """A whole line for a shell on this machine that runs the command where it is run."""
+        return printable(self._machine.typed(self.words(argv)))
+
     @property
     def place(self) -> str:
         """Where commands run, in words."""

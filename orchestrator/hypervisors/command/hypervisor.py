@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import shlex
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 
@@ -153,13 +154,16 @@ class CommandHypervisor:
             if saved.running and not self._is_on():
                 self.start()
         except StageError as error:
-            raise RestoreError(f"{error}. {self._repair(saved)}", may_pass=error.may_pass) from error
+            raise RestoreError(str(error), may_pass=error.may_pass) from error
 
-    def _repair(self, saved: SavedGuest) -> str:
-        settings, by_hand = self._settings, self._commands.by_hand
-        steps = [by_hand(settings.stop), f"{by_hand(settings.restore)} < {DEFINITION}"]
-        steps += [by_hand(settings.start)] if saved.running else []
-        return f"To finish by hand, run {self._commands.place}: {'; '.join(steps)}"
+    def by_hand(self, saved: SavedGuest, folder: str) -> Sequence[str]:
+        """The lab's own commands, where the lab has them run; harmless where the guest is off already."""
+        settings, typed = self._settings, self._commands.typed
+        force = settings.force_off if self._site.force_off else None
+        wait = f"# go on once this says that it is off: {typed(settings.describe.command)}"
+        off = [typed(settings.stop), wait] if force is None else [typed(force)]
+        steps = [*off, f"{typed(settings.restore)} < {shlex.quote(f'{folder}/{DEFINITION}')}"]
+        return [*steps, typed(settings.start)] if saved.running else steps
 
     # ------------------------------------------------------------------------------------------------------- power
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Protocol
@@ -33,6 +34,9 @@ class Machine(Protocol):
 
     def run(self, argv: Sequence[str], data: bytes, limit_s: Seconds) -> Ended:
         """Run a command with ``data`` as its standard input. Raises HostFault when it cannot be started."""
+
+    def typed(self, argv: Sequence[str]) -> str:
+        """The line by which a person runs a command there from a shell on this machine; its input is the line's."""
 
     def close(self) -> None:
         """Let go of the machine; safe to call twice."""
@@ -68,6 +72,11 @@ class Controller:
         except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or str(error)
             raise HostFault(f"{shown(argv[0])} cannot be started ({reason})") from error
+
+    def typed(self, argv: Sequence[str]) -> str:
+        """See :class:`Machine`; in a shell of its own, so that the next line begins where this one did."""
+        folder = str(Path.cwd() / (self._folder or ""))
+        return f"(cd {shlex.quote(folder)} && exec {shlex.join(argv)})"
 
     def close(self) -> None:
         """Nothing is held."""
@@ -119,6 +128,18 @@ class LoggedIn:
         if done.status == _SIGNALLED:
             raise HostFault(f"{shown(argv[0])} was ended by a signal {self.place}; its end may be in the host's log")
         return Ended(done.status, output, errors, exact=_REPLACED not in done.output)
+
+    def typed(self, argv: Sequence[str]) -> str:
+        """See :class:`Machine`: over ssh(1), with the lab's key and known hosts."""
+        access, there = self._access, shlex.join(argv)
+        if self._folder is not None:
+            there = f"cd {shlex.quote(self._folder)} && {there}"
+        words = ["ssh", "-p", str(access.port)]
+        if access.identity is not None:
+            words += ["-i", str(Path(access.identity).expanduser())]
+        if access.host_key is None:
+            words += ["-o", f"UserKnownHostsFile={Path(access.known_hosts).expanduser()}"]
+        return shlex.join([*words, f"{access.user}@{access.address}", there])
 
     def close(self) -> None:
         """End the login."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,7 +19,6 @@ from orchestrator.units import Bytes, Seconds, format_size
 FEATURES = frozenset({"pin"})
 KIND = "process guest, not a VM"
 _DEFINITION = "guest.json"
-_NO_REPAIR = "a process guest needs no repair: it ends with the run"
 #: Powering on is writing three small files and telling the login process; a host under full load may take its time.
 _REQUEST_S = 10.0
 #: The kernel moves the counters of a thread that runs at its timer tick: 4 ms at 250 Hz, at most 10 ms at 100 Hz.
@@ -133,9 +132,7 @@ class HereHypervisor:
         try:
             definition = Definition.from_json(saved.files[_DEFINITION])
         except (KeyError, TypeError, ValueError) as error:
-            raise RestoreError(
-                f"the saved definition of guest {self._guest} cannot be read ({error}); {_NO_REPAIR}"
-            ) from error
+            raise RestoreError(f"the saved definition of guest {self._guest} cannot be read ({error})") from error
         try:
             if self._is_on() and (not saved.running or definition != self._definition):
                 self.stop(_REQUEST_S)
@@ -143,7 +140,11 @@ class HereHypervisor:
             if saved.running and not self._is_on():
                 self.start()
         except TrialbedError as error:
-            raise RestoreError(f"guest {self._guest} could not be put back: {error}; {_NO_REPAIR}") from error
+            raise RestoreError(f"guest {self._guest} could not be put back: {error}") from error
+
+    def by_hand(self, saved: SavedGuest, folder: str) -> Sequence[str]:  # noqa: ARG002 - nothing is left of it
+        """Nothing: a process guest ends with the run."""
+        return ()
 
     # -------------------------------------------------------------------------------------------------------- power
 

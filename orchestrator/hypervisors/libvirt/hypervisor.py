@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from orchestrator.core.design.lab import Lab, SshAccess
 from orchestrator.core.design.shape import FEATURES, Shape
@@ -68,6 +68,7 @@ class LibvirtHypervisor:
             max_memory=self._host.memory(),
             remarks=_remarks(found.kind, found.tuning, obstacle(xml)),
             shaped_as=shaped_as(xml),
+            runs_as_defined=not running or self._runs_as(xml),
         )
 
     def save(self) -> SavedGuest:
@@ -167,9 +168,9 @@ class LibvirtHypervisor:
         try:
             self._put_back(saved)
         except StageError as error:
-            raise RestoreError(self._by_hand(saved, error), may_pass=error.may_pass) from error
+            raise RestoreError(str(error), may_pass=error.may_pass) from error
         except (KeyError, UnicodeDecodeError) as error:
-            raise RestoreError(self._by_hand(saved, error)) from error
+            raise RestoreError(f"the saved definition of {self._domain.name} cannot be read: {error!r}") from error
 
     def _put_back(self, saved: SavedGuest) -> None:
         """Define the saved XML itself: undoing changes one by one does not give the same bytes.
@@ -191,13 +192,22 @@ class LibvirtHypervisor:
     def _runs_as(self, xml: str) -> bool:
         return same_machine(self._domain.running_xml(), xml)
 
-    def _by_hand(self, saved: SavedGuest, error: Exception) -> str:
+    def by_hand(self, saved: SavedGuest, folder: str) -> Sequence[str]:
+        """See :class:`~orchestrator.engine.ports.Hypervisor`; by virsh, which comes with libvirt.
+
+        The lab's word decides how the guest goes off: hard, or asked for as often as it takes.
+        """
         virsh, name = f"virsh -c {shlex.quote(self._uri)}", shlex.quote(self._domain.name)
-        power = f"{virsh} shutdown {name}" + (f" and, once it is off, {virsh} start {name}" if saved.running else "")
-        return (
-            f"{self._domain.name} could not be put back: {error}. By hand: {virsh} define {_DEFINITION} (the file is "
-            f"in the run's folder, under before/), then {power}"
-        )
+        is_off = f"LC_ALL=C {virsh} domstate {name} | grep -q '^shut off'"
+        hard = f"{virsh} destroy {name}"
+        off = [f"{is_off} || {hard}"]
+        if not self._guest.force_off:
+            off = [
+                f"# if it never goes off in order, and its owner agrees, this does it hard: {hard}",
+                f"until {is_off}; do {virsh} shutdown {name}; sleep 5; done",
+            ]
+        steps = [f"{virsh} define {shlex.quote(f'{folder}/{_DEFINITION}')}", *off]
+        return [*steps, f"{virsh} start {name}"] if saved.running else steps
 
     # ----------------------------------------------------------------------------------------------------- counters
 

@@ -11,11 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from orchestrator.adapters.clock import SystemClock
+from orchestrator.adapters.local_shell import LocalShell
 from orchestrator.core.design.lab import Lab, SshAccess
 from orchestrator.core.design.shape import Shape
 from orchestrator.engine.ports import Hypervisor
 from orchestrator.hypervisors.command.driver import CommandDriver
-from orchestrator.testing.local_shell import LocalShell
 
 FAKE = Path(__file__).with_name("fake_hypervisor.py")
 SSH = {"address": "192.0.2.21", "user": "bench"}

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,6 +15,7 @@ from command_lab import DEFINITION, FakeLab, alive, commands, eventually, shape
 
 from orchestrator.engine.ports import SavedGuest
 from orchestrator.errors import GuestFault, HostFault, RestoreError
+from orchestrator.hypervisors.command import hypervisor as hypervisor_module
 from orchestrator.testing.conformance_hypervisor import Subject, check_hypervisor
 
 pytestmark = pytest.mark.real
@@ -161,8 +164,11 @@ def test_a_guest_that_will_not_stop_stays_on_where_force_is_not_allowed(
     assert "force-off" not in lab.calls()
 
 
-def test_a_stop_that_may_work_later_is_asked_for_again_before_any_force(lab: FakeLab) -> None:
+def test_a_stop_that_may_work_later_is_asked_for_again_before_any_force(
+    lab: FakeLab, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Exit status 75 is EX_TEMPFAIL of sysexits.h: try again later."""
+    monkeypatch.setattr(hypervisor_module, "_ASK_AGAIN_S", 0.5)
     later = 'test -e asked && rm "$1.state" && exit; touch asked; exit 75'
     hypervisor = lab.open(stop=["sh", "-c", later, "sh", "{domain}"])
     hypervisor.start()
@@ -333,14 +339,56 @@ def test_what_cannot_be_put_back_says_what_to_do_by_hand(lab: FakeLab) -> None:
     lab.moods(restore="pretends")
     with pytest.raises(RestoreError) as caught:
         hypervisor.restore(saved)
-    said = str(caught.value)
-    assert "what save prints now differs from what it was given" in said
-    assert f"run in '{lab.folder}' on the controller: " in said
-    assert "fake_hypervisor.py stop bookings-db; " in said
-    assert "fake_hypervisor.py restore bookings-db < definition; " in said
-    assert said.endswith("fake_hypervisor.py start bookings-db")
+    assert "what save prints now differs from what it was given" in str(caught.value)
     lab.moods()
-    hypervisor.restore(saved)
+    folder = keep(lab, saved)
+    lines = hypervisor.by_hand(saved, str(folder))
+    assert lines == [
+        f"(cd {lab.folder} && exec {sys.executable} -IS fake_hypervisor.py force-off bookings-db)",
+        f"(cd {lab.folder} && exec {sys.executable} -IS fake_hypervisor.py restore bookings-db)"
+        f""" < '{lab.folder}/the ferry'"'"'s run/definition'""",
+        f"(cd {lab.folder} && exec {sys.executable} -IS fake_hypervisor.py start bookings-db)",
+    ]
+
+
+def keep(lab: FakeLab, saved: SavedGuest) -> Path:
+    """The guest's files as a run keeps them, in a folder with a blank and a quote in its name."""
+    folder = lab.folder / "the ferry's run"
+    folder.mkdir(exist_ok=True)
+    for name, content in saved.files.items():
+        (folder / name).write_bytes(content)
+    return folder
+
+
+@pytest.mark.parametrize(
+    ("way", "force_off", "was_on", "is_on"),
+    [
+        ("controller", True, True, True),
+        ("controller", False, False, True),
+        ("host", True, True, False),
+        ("host", False, True, True),
+    ],
+)
+def test_what_is_typed_by_hand_really_puts_the_guest_back(
+    lab: FakeLab, way: str, force_off: bool, was_on: bool, is_on: bool
+) -> None:
+    """By a real shell; the host's ``ssh`` is one that runs its last word here, as a login's shell would."""
+    hypervisor = lab.open(force_off=force_off, **{"run-on": way})
+    if was_on:
+        hypervisor.start()
+    saved = hypervisor.save()
+    hypervisor.stop(5)
+    hypervisor.reshape(shape(4), saved)
+    if is_on:
+        hypervisor.start()
+    programs = lab.folder / "programs"
+    programs.mkdir()
+    (programs / "ssh").write_text('#!/bin/sh\nfor last; do :; done\nexec sh -c "$last"\n')
+    (programs / "ssh").chmod(0o755)
+    lines = hypervisor.by_hand(saved, str(keep(lab, saved)))
+    assert ("ssh -p 22 " in lines[0]) is (way == "host")
+    path = {"PATH": f"{programs}:{os.environ['PATH']}"}
+    subprocess.run(["sh"], input="\n".join(lines), text=True, env=path, timeout=60, check=False, cwd="/")
     assert hypervisor.save() == saved
 
 

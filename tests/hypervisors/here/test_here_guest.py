@@ -69,8 +69,10 @@ def test_a_definition_comes_back_byte_for_byte(guest):
 
 @pytest.mark.parametrize("content", [b"", b"{}", b'{"schema_version": 2, "vcpus": 1}', b"[]", b"\xff"])
 def test_a_damaged_definition_is_told(guest, content):
-    with pytest.raises(RestoreError, match="needs no repair"):
-        guest.hypervisor.restore(SavedGuest({"guest.json": content}, running=False))
+    saved = SavedGuest({"guest.json": content}, running=False)
+    with pytest.raises(RestoreError, match="the saved definition of guest bookings-1 cannot be read"):
+        guest.hypervisor.restore(saved)
+    assert guest.hypervisor.by_hand(saved, "before") == (), "it ends with the run, so nothing is left to mend"
 
 
 def test_nothing_is_asked_of_a_guest_that_is_off(guest):

@@ -15,7 +15,7 @@ import pytest
 from server_subject import Subject, alive, eventually, read_all, serving, status_of
 
 from orchestrator.hypervisors.here.keys import new_key
-from orchestrator.hypervisors.here.server import loopback
+from orchestrator.hypervisors.here.server import loopback, processes
 
 pytestmark = pytest.mark.real
 
@@ -102,7 +102,10 @@ LEAVES = {
 
 @pytest.mark.parametrize("command", LEAVES.values(), ids=LEAVES.keys())
 @pytest.mark.parametrize("how", ["channel", "connection", "power"])
-def test_nothing_outlives_its_channel_connection_or_power(subject: Subject, command: str, how: str) -> None:
+def test_nothing_outlives_its_channel_connection_or_power(
+    subject: Subject, command: str, how: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(processes, "GRACE_S", 0.5)
     transport = subject.login()
     channel = subject.start(transport, f"echo on; {command}")
     assert channel.recv(10) == b"on\n"
@@ -245,7 +248,8 @@ def test_rubbish_harms_nobody_else(subject: Subject, rubbish: bytes) -> None:
     assert read_all(subject.start(lasting, "echo on")) == b"on\n"
 
 
-def test_close_leaves_nothing(tmp_path: Path) -> None:
+def test_close_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(processes, "GRACE_S", 0.5)
     threads, descriptors = threading.active_count(), len(list(Path("/proc/self/fd").iterdir()))
     subject = Subject(tmp_path)
     subject.server.start()

@@ -182,12 +182,19 @@ def test_a_guest_that_cannot_be_put_back_is_told_loudly_with_what_to_do(
     host.connection.defineXML(renamed)
     with pytest.raises(RestoreError) as raised:
         driver.restore(saved)
-    for part in (
-        "already exists with uuid",
-        f"virsh -c {SHARED} define domain.xml",
-        f"virsh -c {SHARED} start bookings-1",
-    ):
-        assert part in str(raised.value)
+    assert "already exists with uuid" in str(raised.value)
+    virsh = f"virsh -c {SHARED}"
+    assert driver.by_hand(saved, "/srv/the ferry's run") == [
+        f"""{virsh} define '/srv/the ferry'"'"'s run/domain.xml'""",
+        f"LC_ALL=C {virsh} domstate bookings-1 | grep -q '^shut off' || {virsh} destroy bookings-1",
+        f"{virsh} start bookings-1",
+    ]
+    assert len(driver.by_hand(SavedGuest(saved.files, running=False), "/srv")) == 2, "one that was off is not started"
+    hint, asked = bound(force_off=False).by_hand(saved, "/srv")[1:3]
+    assert (hint[0], hint.endswith(f"{virsh} destroy bookings-1")) == ("#", True), "a shell passes over it"
+    assert asked.startswith(
+        f"until LC_ALL=C {virsh} domstate bookings-1 | grep -q '^shut off'; do {virsh} shutdown "
+    ), "one that must not be switched off hard is asked until it goes"
     with pytest.raises(RestoreError, match=r"domain\.xml"):
         driver.restore(SavedGuest({}, running=False))
 

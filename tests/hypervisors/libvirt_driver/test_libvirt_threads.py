@@ -14,9 +14,9 @@ import pytest
 pytest.importorskip("libvirt")
 
 from orchestrator.adapters.clock import SystemClock
+from orchestrator.adapters.local_shell import LocalShell
 from orchestrator.engine.ports import Completed
 from orchestrator.hypervisors.libvirt.threads import vcpu_threads
-from orchestrator.testing.local_shell import LocalShell
 
 pytestmark = pytest.mark.real
 
