@@ -23,6 +23,7 @@ from simulated_run import Experiment, Heard, lab, plan, record_of
 from orchestrator.adapters.store.folder import FolderStore
 from orchestrator.engine.news import News, RunBegan, RunEnded, StageBegan, TrialEnded
 from orchestrator.engine.ports import Hypervisor
+from orchestrator.engine.run_plan import Run
 
 WAITING = {"start", "log in", "warm up", "measure", "stop"}
 
@@ -77,7 +78,7 @@ def main() -> None:
     experiment.bench = replace(experiment.bench, hypervisor=cast("Hypervisor", Marked(experiment.hypervisor, times)))
     with tempfile.TemporaryDirectory() as folder:
         writer = FolderStore(Path(folder)).create(record_of(asked), {"plan.yaml": b"plan", "lab.yaml": b"lab"})
-        trials = len(experiment.go(writer))
+        trials = Run(asked, experiment.lab, experiment.bench, writer).go().ended
     total = sum(times.spent.values())
     own = sum(seconds for stage, seconds in times.spent.items() if stage not in WAITING)
     virtual = experiment.clock.monotonic()

@@ -18,8 +18,8 @@ from functools import partial
 from pathlib import Path
 
 from orchestrator.adapters.clock import SystemClock
+from orchestrator.adapters.local_shell import LocalShell
 from orchestrator.adapters.samplers.sampler import Method, Samplers
-from orchestrator.testing.local_shell import LocalShell
 
 THREADS = (1, 16, 64)
 CLOCK = SystemClock()

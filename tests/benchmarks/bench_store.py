@@ -1,5 +1,8 @@
 """Loading 200 stored runs against pyarrow's own scan of the same Parquet files: ratios from one process.
 
+Also checking them all against their digests, against hashing the same bytes alone; and what a step of the trial in hand
+costs that is kept as it comes, as a share of the second that the step lasts.
+
     python tests/benchmarks/bench_store.py [--quick]
 
 The runs are written first (on a RAM disk where there is one, since every file is synced); the page cache is warm for
@@ -8,6 +11,7 @@ every contender.
 
 from __future__ import annotations
 
+import hashlib
 import statistics
 import sys
 import tempfile
@@ -18,12 +22,13 @@ from pathlib import Path
 import pyarrow.dataset as ds
 
 from orchestrator.adapters.store.folder import FolderStore
+from orchestrator.adapters.store.writing import FolderWriter
 from orchestrator.core.measure.results import Interval, TrialSummary, VcpuShare, Window
 from orchestrator.core.measure.samples import Sample
 from orchestrator.core.record.journal import Event
 from orchestrator.core.record.run import PlannedTrial, RunRecord
 from orchestrator.core.record.trial import StageTime, TrialRecord
-from orchestrator.engine.ports import TrialData
+from orchestrator.engine.ports import Line, TrialData
 
 TRIALS, SECONDS, CPUS, REPEATS = 8, 90, 4, 3
 STATES = ("user", "nice", "system", "idle", "iowait", "irq", "softirq", "steal", "guest", "guest_nice")
@@ -135,6 +140,30 @@ def scan(root: Path) -> int:
     return rows
 
 
+def hash_all(root: Path) -> int:
+    """Every byte of every file, hashed by one thread: the least that a check can do."""
+    return sum(len(hashlib.sha256(path.read_bytes()).digest()) for path in root.rglob("*") if path.is_file())
+
+
+def verify_all(store: FolderStore) -> None:
+    for run in store.list():
+        assert not store.verify(run.record.id).findings
+
+
+def keep_steps(writer: FolderWriter) -> None:
+    """Ninety seconds of a trial in hand."""
+    data = series()
+    began = time.perf_counter()
+    draft = writer.draft("0001-two-bookings-t2-b1", print)
+    for host, guest, vcpu in zip(data.host, data.guest, data.vcpu, strict=True):
+        draft.sample("host", host)
+        draft.sample("guest", guest)
+        draft.sample("vcpu", vcpu)
+        draft.lines([Line("one line of output", host.time_s)])
+    step_s = (time.perf_counter() - began) / SECONDS
+    print(f"a step of a draft, of its second     {step_s * 1e6:8.0f} us   {step_s:.6f}")
+
+
 def median_s(action: Callable[[], object]) -> float:
     times: list[float] = []
     for _ in range(REPEATS):
@@ -159,6 +188,10 @@ def main() -> None:
         print(f"pyarrow's scan of {runs * TRIALS * 4} files      {scanned * 1000:8.0f} ms   1.00")
         print(f"list: the records of all runs        {listed * 1000:8.0f} ms   {listed / scanned:.2f}")
         print(f"all records and series as columns    {loaded * 1000:8.0f} ms   {loaded / scanned:.2f}")
+        hashed, verified = median_s(lambda: hash_all(store.root)), median_s(lambda: verify_all(store))
+        print(f"hashing every byte, one thread       {hashed * 1000:8.0f} ms   1.00")
+        print(f"verify of all runs                   {verified * 1000:8.0f} ms   {verified / hashed:.2f}")
+        keep_steps(store.create(store.list()[0].record.model_copy(update={"id": ""}), {}))
 
 
 if __name__ == "__main__":
