@@ -84,6 +84,7 @@ def _run_new(loaded: Loaded, store: str, screen: Screen, asked: Asked, people: P
             with guests_beside(loaded) as neighbours:  # after them: a guest that another run has in hand is that run's
                 look_first(loaded.plan, equipment.hypervisor, neighbours)
         except BaseException:
+            stack.close()
             writer.withdraw()
             raise
         told = [*notices, *times.notes]
