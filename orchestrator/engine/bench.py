@@ -35,6 +35,8 @@ class Bench:
         fingerprint: reads the facts of a machine through a login and the prefix of its ``/proc``.
         loads: files of each workload of the plan, by workload name.
         switch: how long reshape, start and stop take, for estimates.
+        marks: whether the driver's guests say that they are in a shape of a run; then how a run defined them is noted,
+            and who edits them after a kill is found out.
         stop: whether somebody asked to stop after the trial in hand.
         neighbours: drivers bound to the other guests that carry load, by the guests' names.
         leases: of the guest and its host, taken before the run began.
@@ -53,6 +55,7 @@ class Bench:
     reporter: Reporter
     stop: StopRequest
     neighbours: Mapping[str, Hypervisor] = field(default_factory=dict)
+    marks: bool = False
     leases: Leases = field(default_factory=NoLeases)
     limit: TimeLimit = field(default_factory=TimeLimit)
     local_time: Callable[[Seconds], str] = utc_text

@@ -6,8 +6,8 @@ Going on would mix two experiments, so all of it is told, and somebody has to sa
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 from orchestrator.core.design.lab import Lab
@@ -16,10 +16,10 @@ from orchestrator.core.design.trials import trials
 from orchestrator.core.design.wording import printable, shown
 from orchestrator.core.record.journal import Event, accepted_inputs, progress
 from orchestrator.core.record.run import RunRecord, planned
-from orchestrator.engine.differences import guest_differences
+from orchestrator.engine.differences import definition_digest, guest_differences
 from orchestrator.engine.keeping import describe_first, save_first
 from orchestrator.engine.ports import Hypervisor, LeftBehind, RunWriter, SavedGuest
-from orchestrator.errors import InputError, Problem
+from orchestrator.errors import InputError, Problem, StageError
 
 PLAN, LAB = "plan.yaml", "lab.yaml"
 #: Keys of a plan that say what a trial is: with others, its trials would be others under the same names.
@@ -57,21 +57,25 @@ class Kept:
         version: of this program.
         away: whether a guest may be in a shape of the run, since the journal does not say that it was put back;
             by the guest's name.
+        defined: digest of the definition that the run last gave a guest, by the guest's name.
     """
 
     inputs_sha256: Mapping[str, str]
     version: str
     away: frozenset[str]
+    defined: Mapping[str, str] = field(default_factory=dict)
 
 
 def kept_of(record: RunRecord, events: Sequence[Event]) -> Kept:
     """What a run knew, by its record and its journal."""
-    program = record.versions.get("trialbed", "")
+    program, defined = record.versions.get("trialbed", ""), {}
     for event in events:
         if event.event == "changes-accepted":
             program = str(event.detail.get("version", program))
+        elif event.event == "guest-defined":
+            defined[str(event.detail.get("guest"))] = str(event.detail.get("sha256"))
     away = {record.guest if guest == "" else guest for guest in progress(events).away}
-    return Kept(record.inputs_sha256 | accepted_inputs(events), program, frozenset(away))
+    return Kept(record.inputs_sha256 | accepted_inputs(events), program, frozenset(away), defined)
 
 
 def sha256(content: bytes) -> str:
@@ -125,14 +129,14 @@ def version_changes(kept: Kept, version: str) -> Iterator[Change]:
 
 
 def guest_changes(
-    guests: Mapping[str, tuple[SavedGuest, Hypervisor]], left_behind: LeftBehind, away: Collection[str]
+    guests: Mapping[str, tuple[SavedGuest, Hypervisor]], left_behind: LeftBehind, knew: Kept
 ) -> tuple[list[Change], dict[str, SavedGuest]]:
     """Guests that their owners have changed while the run lay; what the run itself may have left is no change.
 
     Args:
         guests: each as the run kept it, and the driver bound to it.
         left_behind: what the driver leaves of a run that was killed.
-        away: those of which the journal does not say that they are back.
+        knew: which are not back by the journal, and how the run has defined them.
 
     Returns:
         The changes, and the guests that have changed as they are now.
@@ -143,17 +147,32 @@ def guest_changes(
     changes: list[Change] = []
     newer: dict[str, SavedGuest] = {}
     for guest, (saved, hypervisor) in guests.items():
-        if left_behind == "nothing" or (left_behind == "unmarked" and guest in away):
+        if left_behind == "nothing" or (left_behind == "unmarked" and guest in knew.away):
             continue
-        if describe_first(hypervisor, guest).shaped_as is not None:
+        if (shape := describe_first(hypervisor, guest).shaped_as) is not None:
+            changes += _edited(guest, shape, hypervisor, knew.defined.get(guest))
             continue
         now = save_first(hypervisor, guest)
-        if guest in away:  # then whether it is on was up to the run
+        if guest in knew.away:  # then whether it is on was up to the run
             now = SavedGuest(now.files, saved.running)
         if lines := list(guest_differences(saved, now)):
             changes += [Change(f"guest {guest}", line) for line in lines]
             newer[guest] = now
     return changes, newer
+
+
+def _edited(guest: str, shape: str, hypervisor: Hypervisor, defined: str | None) -> Iterator[Change]:
+    """Whether somebody has edited a guest in the shape in which the run had left it."""
+    try:
+        now = hypervisor.save()
+    except StageError:
+        return  # one that cannot be kept now, such as a paused one: it cannot be told
+    if defined is not None and definition_digest(now) != defined:
+        yield Change(
+            f"guest {guest}",
+            f"was left in shape {shape}, and its definition has been edited since; whoever goes on, or puts it back, "
+            "loses that edit: note it first, and make it again afterwards",
+        )
 
 
 def refuse(changes: Sequence[Change], run: str, *, accepted: bool) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -53,6 +54,15 @@ def compare(guest: str, saved: SavedGuest, hypervisor: Hypervisor) -> Comparison
         if now.running and not described.runs_as_defined:
             lines += ("it runs, but not as it is defined: it is still the machine that it was started as",)
     return Comparison(guest, "differs" if lines else "same", lines)
+
+
+def definition_digest(saved: SavedGuest) -> str:
+    """SHA-256 of a guest's definition, whatever its power state."""
+    digest = hashlib.sha256()
+    for name in sorted(saved.files):
+        for part in (name.encode("utf-8", "surrogateescape"), saved.files[name]):
+            digest.update(b"%d:%b" % (len(part), part))
+    return digest.hexdigest()
 
 
 def guest_differences(was: SavedGuest, now: SavedGuest) -> Iterator[str]:

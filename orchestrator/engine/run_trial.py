@@ -19,6 +19,7 @@ from orchestrator.core.record.trial import StageTime, TrialRecord
 from orchestrator.engine import stages
 from orchestrator.engine.bench import Bench
 from orchestrator.engine.bring_online import bring_online
+from orchestrator.engine.differences import definition_digest
 from orchestrator.engine.guest_login import GuestLogin
 from orchestrator.engine.host_watch import HostWatch
 from orchestrator.engine.inside import PowerOn, verify
@@ -153,7 +154,7 @@ class TrialRunner:
         guest = self._run_stage(stages.LOG_IN, trial, hold, hold.guest.open)
         root = bench.hypervisor.guest_root()
         if shape.reshape == "live":
-            self._run_stage(stages.PLUG, trial, hold, lambda _left: self._plug(guest, root, shape.vcpus))
+            self._run_stage(stages.PLUG, trial, hold, lambda _left: self._plug(trial, guest, root))
 
         def on_login(action: Callable[[Shell, Remaining], T]) -> Callable[[Remaining], T]:
             return hold.guest.using(action, hold.seen, lambda: hold.preparing or hold.process is not None)
@@ -212,10 +213,18 @@ class TrialRunner:
         if hypervisor.describe().running:
             hypervisor.stop(left())
         hypervisor.reshape(trial.cell.shape, self._saved)
+        self._note_definition(trial)
 
-    def _plug(self, guest: Shell, root: str, vcpus: int) -> None:
+    def _note_definition(self, trial: Trial) -> None:
+        """How the run has defined the guest: after a kill, who has edited it since is told by this."""
+        if self._bench.marks:
+            digest = definition_digest(self._bench.hypervisor.save())
+            self._note("guest-defined", trial.id, {"guest": self._plan.guest, "sha256": digest})
+
+    def _plug(self, trial: Trial, guest: Shell, root: str) -> None:
         self._bench.hypervisor.plug()
-        bring_online(guest, root, vcpus, self._bench.clock)
+        self._note_definition(trial)
+        bring_online(guest, root, trial.cell.shape.vcpus, self._bench.clock)
 
     def _deploy(self, trial: Trial, hold: _Hold, guest: Shell, start: Launch, left: Remaining) -> None:
         load = self._bench.loads[trial.cell.workload.name]

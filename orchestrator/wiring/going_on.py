@@ -111,7 +111,7 @@ def _go_on(again: _Again, screen: Screen, people: People, times: Sitting, *, acc
         with guests_beside(loaded) as neighbours:
             bound = {loaded.plan.guest: equipment.hypervisor, **neighbours}
             saved = {guest: (kept_guest, bound[guest]) for guest in bound if (kept_guest := writer.saved_guest(guest))}
-            more, newer = changes.guest_changes(saved, driver.left_behind, again.knew.away)
+            more, newer = changes.guest_changes(saved, driver.left_behind, again.knew)
             found += more
             changes.refuse(found, run, accepted=accept)
         other = loaded.lab_bytes if again.lab_is_other and found else None

@@ -135,6 +135,7 @@ def bench_of(
         fingerprint=fingerprint,
         loads=loads,
         switch=drivers()[loaded.driver].switch,
+        marks=drivers()[loaded.driver].left_behind == "marked",
         reporter=reporter,
         stop=stop,
         local_time=local_text,

@@ -12,6 +12,7 @@ from orchestrator.core.record.journal import Event, progress
 from orchestrator.core.record.run import RunRecord
 from orchestrator.engine.changes import (
     Change,
+    Kept,
     Newer,
     accept,
     file_changes,
@@ -113,7 +114,8 @@ def changed(mocker, *, away: bool, left_behind: str = "marked", **description: A
     assert text != now.files["guest.json"]
     saved = SavedGuest({"guest.json": text}, running=False)
     guests = {"bookings-1": (saved, hypervisor)}
-    return guest_changes(guests, left_behind, {"bookings-1"} if away else set()), now  # type: ignore[arg-type]
+    knew = Kept({}, "", frozenset({"bookings-1"} if away else ()))
+    return guest_changes(guests, left_behind, knew), now  # type: ignore[arg-type]
 
 
 def test_a_guest_that_its_owner_changed_is_told_and_kept_as_it_is_now(mocker) -> None:

@@ -18,6 +18,7 @@ EventName = Literal[
     "neighbour-restarted",
     "neighbours-ended",
     "trial-started",
+    "guest-defined",
     "stage-started",
     "stage-ended",
     "stage-failed",
