@@ -24,9 +24,12 @@ def pytest_configure() -> None:
     # Leases keep runs apart that share a machine, and tests share nothing: not with each other, nor with real runs.
     _places.append(Path(tempfile.mkdtemp(prefix="trialbed-leases-")))
     os.environ["TRIALBED_LEASES"] = str(_places[0] / "session")
-    # A shell without job control starts what it puts into the background deaf to interrupts, and everything below it.
+    # A shell without job control starts what it puts into the background deaf to interrupts, and everything below it;
+    # nohup does the same to the hang-up of a terminal.
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+    if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:
+        signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
 
 def pytest_unconfigure() -> None:

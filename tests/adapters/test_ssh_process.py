@@ -191,8 +191,20 @@ def test_more_sessions_than_the_server_allows(lasting: Machine) -> None:
     with pytest.raises(GuestFault, match="no further session on this login"):
         started.extend(login.start(["cat"], end_with_input=False) for _ in range(100))
     assert started[0].stop(10) == 0
-    assert login.run(["true"]).status == 0
+    assert ran_once_there_is_room(login) == 0
     login.close()
+
+
+def ran_once_there_is_room(login: shell.SshShell) -> int:
+    """The server counts a session as ended a moment after it has told its status."""
+    until = time.monotonic() + 10
+    while True:
+        try:
+            return login.run(["true"]).status
+        except GuestFault:
+            if time.monotonic() > until:
+                raise
+            time.sleep(0.01)
 
 
 def test_output_without_end_is_refused_by_run(lasting: Machine) -> None:
@@ -271,5 +283,6 @@ def test_nothing_is_left_of_a_login(lasting: Machine) -> None:
     deadline_s = time.monotonic() + 5
     while threading.active_count() > before and time.monotonic() < deadline_s:
         time.sleep(0.02)
-    assert threading.active_count() == before
-    assert len(list(Path("/proc/self/fd").iterdir())) == descriptors
+    # fewer, where a thread of an earlier login was still about to end
+    assert threading.active_count() <= before
+    assert len(list(Path("/proc/self/fd").iterdir())) <= descriptors
