@@ -2,9 +2,9 @@
 
     python tests/benchmarks/bench_night.py [--quick]
 
-Prints the resident memory (VmRSS of /proc/self/status, proc(5)) and what Python itself has allocated (tracemalloc)
-after the first 100 trials and at the end, with their ratio, and the wall time of the last trials against that of the
-first.
+Prints the resident memory (VmRSS of /proc/self/status, proc(5)) and how many blocks of memory Python itself has in use
+(sys.getallocatedblocks) after the first 100 trials and at the end, with their ratio, and the wall time of the last
+trials against that of the first.
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ import gc
 import sys
 import tempfile
 import time
-import tracemalloc
 from dataclasses import dataclass, field
 from pathlib import Path
 from statistics import median
@@ -48,7 +47,7 @@ class Growth(Heard):
 
     ended: int = 0
     resident: dict[int, int] = field(default_factory=dict)
-    allocated: dict[int, int] = field(default_factory=dict)
+    blocks: dict[int, int] = field(default_factory=dict)
     at_s: list[float] = field(default_factory=lambda: [time.perf_counter()])
     last: str = ""
 
@@ -63,7 +62,7 @@ class Growth(Heard):
         if self.ended % FIRST == 0:
             gc.collect()
             self.resident[self.ended] = resident_kib()
-            self.allocated[self.ended] = tracemalloc.get_traced_memory()[0] // 1024
+            self.blocks[self.ended] = sys.getallocatedblocks()
 
 
 def main() -> None:
@@ -72,7 +71,6 @@ def main() -> None:
     asked = plan(design={"blocks": trials // CELLS}, measure=SHORT)
     growth = Growth()
     experiment = Experiment(asked, lab(), heard=growth)
-    tracemalloc.start()
     with tempfile.TemporaryDirectory(dir=Path.cwd()) as folder:
         writer = FolderStore(Path(folder)).create(record_of(asked), {"plan.yaml": b"plan", "lab.yaml": b"lab"})
         outcome = Run(asked, experiment.lab, experiment.bench, writer).go()
@@ -80,10 +78,9 @@ def main() -> None:
     if (outcome.state, outcome.ended) != ("done", trials):
         raise SystemExit(f"the night did not end as it should: {outcome}")
     last = max(growth.resident)
-    for name, kept in (("resident", growth.resident), ("allocated", growth.allocated)):
-        ratio = kept[last] / kept[FIRST]
-        first, end = (f"{kept[at] / 1024:.1f} MiB after {at}" for at in (FIRST, last))
-        print(f"night: {name} {first} trials, {end} (ratio {ratio:.3f})")
+    first, end = (f"{growth.resident[at] / 1024:.1f} MiB after {at}" for at in (FIRST, last))
+    print(f"night: resident {first} trials, {end} (ratio {growth.resident[last] / growth.resident[FIRST]:.3f})")
+    print(f"night: Python's blocks of memory in use: ratio {growth.blocks[last] / growth.blocks[FIRST]:.3f}")
     took = [after - before for before, after in zip(growth.at_s, growth.at_s[1:], strict=False)]
     begun, ending = median(took[10:FIRST]), median(took[-FIRST:])
     print(f"night: {ending * 1000:.1f} ms a trial at its end, {begun * 1000:.1f} ms at its beginning"
