@@ -9,7 +9,7 @@ import signal
 import socket
 import subprocess
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -69,8 +69,14 @@ def _signal(pids: list[int], number: signal.Signals) -> None:
 
 
 @contextmanager
-def daemon(folder: Path, *settings: str) -> Iterator[Daemon]:
-    """A server as far as possible from the machine's own settings and keys."""
+def daemon(folder: Path, *settings: str, under: Sequence[str] = ()) -> Iterator[Daemon]:
+    """A server as far as possible from the machine's own settings and keys.
+
+    Args:
+        folder: for its keys and settings, and those of the login.
+        settings: further lines for it.
+        under: a command that starts it.
+    """
     host_key, host_text = new_key()
     login_key, login_text = new_key()
     for name, text in (("host_key", host_text), ("identity", login_text)):
@@ -88,7 +94,7 @@ def daemon(folder: Path, *settings: str) -> Iterator[Daemon]:
         "host-key": public_line(host_key),
         "identity": str(folder / "identity"),
     }
-    with subprocess.Popen(_command(folder, port, *settings), stderr=subprocess.DEVNULL) as process:
+    with subprocess.Popen([*under, *_command(folder, port, *settings)], stderr=subprocess.DEVNULL) as process:
         made = Daemon(process, SshAccess.model_validate(told))
         try:
             _await(port, process)
