@@ -3,7 +3,11 @@
 One POSIX shell script reads the kernel's files and prints them as they are; it needs no program beyond the shell, and
 leaves nothing behind. What the lines mean is decided here. A fact that a machine does not tell is ``None``: that is not
 the same as 0 or "off". The files are those of the kernel's documentation: ``ABI/testing/sysfs-devices-system-cpu``,
-``admin-guide/pm``, ``admin-guide/hw-vuln``, ``filesystems/proc``.
+``ABI/testing/sysfs-block``, ``admin-guide/pm``, ``admin-guide/hw-vuln``, ``admin-guide/mm/ksm``,
+``admin-guide/sysctl``, ``filesystems/proc``, ``virt/kvm/halt-polling``. The processes of others count as seen where
+process 1 can be looked at: a ``/proc`` that is mounted ``hidepid`` shows one's own only. Of the numbers in
+``/proc/sys`` only those of one digit are read: some shells read byte by byte, and the kernel gives such a reader the
+first byte alone (``proc_dointvec`` in ``kernel/sysctl.c`` ends at any other position).
 """
 
 from __future__ import annotations
@@ -11,6 +15,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 
+from orchestrator.core.record.facts import MACHINE_FACTS
 from orchestrator.engine.ports import Shell
 from orchestrator.units import Seconds, format_size
 
@@ -33,6 +38,7 @@ for cpu in "$cpus"/cpu[0-9]*; do
     if line "$cpu/topology/core_id"; then printf 'core\t%s %s\n' "$package" "$value"; fi
   fi
   if line "$cpu/cpufreq/scaling_governor"; then printf 'governor\t%s\n' "$value"; fi
+  if line "$cpu/cpufreq/energy_performance_preference"; then printf 'preference\t%s\n' "$value"; fi
 done
 for cpu in "$cpus"/cpu[0-9]*; do
   if [ -d "$cpu/cache/index0" ]; then
@@ -69,10 +75,44 @@ done
 for node in "$root"/sys/devices/system/node/node[0-9]*; do
   if line "$node/cpulist"; then printf 'node\t%s: CPUs %s\n' "${node##*/node}" "$value"; fi
 done
+for what in isolated nohz_full; do
+  if [ -r "$cpus/$what" ]; then line "$cpus/$what" || value=none; printf '%s\t%s\n' "$what" "$value"; fi
+done
 if [ -r "$root/proc/meminfo" ]; then
   while read -r name value unit; do
     case $name in MemTotal:|SwapTotal:|HugePages_Total:) printf 'meminfo %s\t%s\n' "${name%:}" "$value";; esac
   done < "$root/proc/meminfo"
+fi
+if [ -d "$root/sys/block" ]; then printf 'block\tseen\n'; fi
+for disk in "$root"/sys/block/*; do
+  [ -e "$disk/device" ] || continue
+  case ${disk##*/} in sr[0-9]*|fd[0-9]*) continue;; esac
+  printf 'disk\t%s' "${disk##*/}"
+  for link in "$disk/device/driver" "$disk/device/device/driver"; do
+    if [ -d "$link" ]; then link=$(cd -P "$link" && pwd -P); printf '|driver %s' "${link##*/}"; break; fi
+  done
+  for file in scheduler write_cache rotational; do
+    if line "$disk/queue/$file"; then printf '|%s %s' "$file" "$value"; fi
+  done
+  printf '\n'
+done
+if [ -d "$root/sys/bus" ]; then printf 'bus\tseen\n'; fi
+for driver in "$root"/sys/bus/*/drivers/*balloon*; do
+  for device in "$driver"/*; do
+    if [ -d "$device" ] && [ "${device##*/}" != module ]; then printf 'balloon\t%s\n' "${driver##*/}"; fi
+  done
+done
+if line "$root/proc/sys/kernel/osrelease"; then
+  config="$root/boot/config-$value"
+  [ -r "$config" ] || config="/boot/config-$value"
+  if [ -r "$config" ]; then
+    while IFS= read -r text; do
+      case $text in
+        CONFIG_NO_HZ_FULL=y|CONFIG_NO_HZ_IDLE=y|CONFIG_HZ_PERIODIC=y|CONFIG_PREEMPT*=y) printf 'config\t%s\n' "$text";;
+        CONFIG_HZ=*) printf 'config\t%s\n' "$text"; break;;
+      esac
+    done < "$config"
+  fi
 fi
 say online /sys/devices/system/cpu/online
 say smt /sys/devices/system/cpu/smt/active
@@ -89,7 +129,12 @@ say firmware /sys/class/dmi/id/bios_version
 say clock_source /sys/devices/system/clocksource/clocksource0/current_clocksource
 say clock_sources /sys/devices/system/clocksource/clocksource0/available_clocksource
 say huge_pages /sys/kernel/mm/transparent_hugepage/enabled
+say page_merging /sys/kernel/mm/ksm/run
 say numa_balancing /proc/sys/kernel/numa_balancing
+say scheduler_groups /proc/sys/kernel/sched_autogroup_enabled
+say halt_poll_ns /sys/module/kvm/parameters/halt_poll_ns
+for what in overcommit_memory zone_reclaim_mode; do say "vm $what" "/proc/sys/vm/$what"; done
+say stat /proc/stat
 say cpu_limit /sys/fs/cgroup/cpu.max
 say load /proc/loadavg
 say uptime /proc/uptime
@@ -103,55 +148,28 @@ fi
 if [ -e "$root/run/systemd/timesync/synchronized" ]; then printf 'time_synchronised\tyes\n'; fi
 for file in "$root"/proc/[0-9]*/comm; do
   if line "$file"; then
-    seen=yes
+    case $value in kvm|qemu-kvm*|qemu-system-*) printf 'guest_process\t%s\n' "$value";; esac
     case $value in chronyd|ntpd|systemd-timesyn|ptp4l|phc2sys|openntpd) printf 'time_daemon\t%s\n' "$value";; esac
   fi
 done
-if [ -n "$seen" ]; then printf 'processes\tseen\n'; fi
+if line "$root/proc/1/comm"; then printf 'processes\tseen\n'; fi
 printf 'architecture\t%s\n' "$(uname -m 2>/dev/null)"
 exit 0
 """
 
-#: Every fact of a fingerprint, in the order in which it is kept and shown, with its meaning.
-FACTS: dict[str, str] = {
-    "cpu_model": "the CPU's name for itself",
-    "cpu_vendor": "its maker's name for itself",
-    "cpu_family_model_stepping": "three numbers that tell steppings of a model apart",
-    "cpu_microcode": "revision of the microcode that is loaded",
-    "architecture": "the kernel's machine name",
-    "cpus_online": "CPUs in use, in the kernel's list format",
-    "sockets": "physical packages with a CPU in use",
-    "cores": "physical cores with a CPU in use",
-    "threads_per_core": "CPUs in use for each core",
-    "smt": "whether several threads of a core are in use",
-    "numa_nodes": "memory nodes and their CPUs",
-    "caches": "caches of the first CPU, and which CPUs share each",
-    "frequency_driver": "what sets the CPU's frequency",
-    "frequency_governor": "its policy, for all CPUs",
-    "frequency_max": "the highest frequency it may set",
-    "boost": "whether frequencies above the nominal one are allowed",
-    "idle_driver": "what puts idle CPUs to sleep",
-    "idle_states": "its states on the first CPU",
-    "mitigations": "the kernel's word on each CPU vulnerability",
-    "kernel": "release of the kernel",
-    "kernel_build": "its build",
-    "kernel_command_line": "what it was booted with; values that look like secrets are left out",
-    "hypervisor_seen": "whether this machine itself runs on a hypervisor, as far as it can tell",
-    "machine": "vendor and product as the firmware tells them",
-    "firmware": "version of the firmware",
-    "clock_source": "what the kernel reads time from",
-    "clock_sources": "what it could read time from",
-    "memory": "all memory that the kernel has",
-    "swap": "swap space",
-    "huge_pages": "reserved huge pages, and the mode of transparent ones",
-    "numa_balancing": "whether the kernel moves pages between memory nodes by itself",
-    "cpu_limit": "CPU bandwidth limit of the control group that is seen as the root (microseconds: quota, period)",
-    "os": "the operating system's name for itself",
-    "time_sync": "daemons that discipline the clock, as far as they can be seen",
-    "load": "load averages of 1, 5 and 15 minutes, and runnable of all tasks",
-    "uptime": "since boot",
+#: Options of the kernel's tick and preemption, in words.
+_TICK = {
+    "HZ_PERIODIC": "always ticking",
+    "NO_HZ_IDLE": "no tick while idle",
+    "NO_HZ_FULL": "no tick on chosen CPUs",
+    "PREEMPT_NONE": "no preemption",
+    "PREEMPT_VOLUNTARY": "voluntary preemption",
+    "PREEMPT": "preemption",
+    "PREEMPT_LAZY": "lazy preemption",
+    "PREEMPT_RT": "full preemption",
+    "PREEMPT_DYNAMIC": "preemption chosen at boot",
 }
-
+_RULES = ("overcommit_memory", "zone_reclaim_mode")
 _MAX_VALUE = 2000
 _SECRET = re.compile(r"(?i)([^\s=]*(?:pass|secret|token|key(?!map|board))[^\s=]*)=(\"[^\"]*\"|\S+)")
 
@@ -167,8 +185,8 @@ def fingerprint(shell: Shell, root: str = "", timeout_s: Seconds = 30.0) -> dict
         timeout_s: for the whole of it.
 
     Returns:
-        Every key of :data:`FACTS`, in that order; ``None`` for a fact that the machine does not tell. The text is the
-        machine's own and must be escaped wherever it is shown.
+        Every key of :data:`~orchestrator.core.record.facts.MACHINE_FACTS`, in that order; ``None`` for a fact that the
+        machine does not tell. The text is the machine's own and must be escaped wherever it is shown.
 
     Raises:
         StageError: when the machine cannot be reached.
@@ -179,8 +197,8 @@ def fingerprint(shell: Shell, root: str = "", timeout_s: Seconds = 30.0) -> dict
         key, tab, value = line.partition("\t")
         if tab and (text := value.strip()):
             told.setdefault(key, []).append(text)
-    facts = _cpu(told) | _power(told) | _system(told)
-    return {key: _cut(facts.get(key)) for key in FACTS}
+    facts = _cpu(told) | _power(told) | _system(told) | _memory(told) | _devices(told)
+    return {key: _cut(facts.get(key)) for key in MACHINE_FACTS}
 
 
 def _cut(value: str | None) -> str | None:
@@ -221,6 +239,7 @@ def _cpu(told: _Told) -> dict[str, str | None]:
         "smt": _switch(_first(told, "smt")),
         "numa_nodes": _joined(told.get("node", [])),
         "caches": _joined(told.get("cache", [])),
+        "isolated_cpus": _apart(told),
     }
 
 
@@ -230,6 +249,7 @@ def _power(told: _Told) -> dict[str, str | None]:
     return {
         "frequency_driver": _first(told, "frequency_driver"),
         "frequency_governor": _joined(told.get("governor", []), ", "),
+        "frequency_preference": _joined(told.get("preference", []), ", "),
         "frequency_max": f"{int(khz) / 1000:.0f} MHz" if khz and khz.isdecimal() else khz,
         "boost": boost,
         "idle_driver": _first(told, "idle_driver"),
@@ -239,10 +259,6 @@ def _power(told: _Told) -> dict[str, str | None]:
 
 def _system(told: _Told) -> dict[str, str | None]:
     command_line = _first(told, "command_line")
-    reserved, mode = _first(told, "meminfo HugePages_Total"), _first(told, "huge_pages")
-    huge = [
-        text for text in (f"{reserved} reserved" if reserved else "", f"transparent {mode}" if mode else "") if text
-    ]
     uptime = (_first(told, "uptime") or "").split()
     return {
         "mitigations": _joined(told.get("mitigation", [])),
@@ -256,16 +272,91 @@ def _system(told: _Told) -> dict[str, str | None]:
         "firmware": _first(told, "firmware"),
         "clock_source": _first(told, "clock_source"),
         "clock_sources": _first(told, "clock_sources"),
-        "memory": _kib(_first(told, "meminfo MemTotal")),
-        "swap": _kib(_first(told, "meminfo SwapTotal")),
-        "huge_pages": _joined(huge, ", "),
-        "numa_balancing": _switch(_first(told, "numa_balancing")),
+        "kernel_tick": _tick(told.get("config", [])),
+        "scheduler_groups": _switch(_first(told, "scheduler_groups")),
+        "steal_clock": _steal(_first(told, "stat")),
         "cpu_limit": _first(told, "cpu_limit"),
         "os": (_first(told, "os") or "").strip("\"'") or None,
         "time_sync": _time_sync(told),
+        "guest_processes": str(len(told.get("guest_process", []))) if "processes" in told else None,
         "load": _first(told, "load"),
         "uptime": f"{uptime[0]} s" if uptime else None,
     }
+
+
+def _apart(told: _Told) -> str | None:
+    """CPUs that the scheduler leaves alone, and those without a tick; the kernel writes ``(null)`` for no CPU."""
+    kept = {"isolated": _first(told, "isolated"), "without tick": _first(told, "nohz_full")}
+    if all(cpus is None for cpus in kept.values()):
+        return None
+    return _joined((f"{what} {cpus}" for what, cpus in kept.items() if cpus not in {None, "none", "(null)"}), ", ") or (
+        "none"
+    )
+
+
+def _tick(options: Iterable[str]) -> str | None:
+    """Of ``kernel/Kconfig.hz``, ``kernel/time/Kconfig`` and ``kernel/Kconfig.preempt``: the rate, then what is set."""
+    rate, kinds = "", []
+    for option in options:
+        name, _, value = option.removeprefix("CONFIG_").partition("=")
+        if name == "HZ":
+            rate = f"{value} Hz"
+        elif name in _TICK:
+            kinds.append(_TICK[name])
+    return _joined([*([rate] if rate else []), *kinds], ", ")
+
+
+def _steal(stat: str | None) -> str | None:
+    """The eighth figure of ``/proc/stat`` (proc_stat(5)): ticks that the hypervisor took."""
+    fields = (stat or "").split()
+    if len(fields) < 9 or fields[0] != "cpu":
+        return None
+    return "none was taken so far" if fields[8] == "0" else "some was taken"
+
+
+def _memory(told: _Told) -> dict[str, str | None]:
+    reserved, mode = _first(told, "meminfo HugePages_Total"), _first(told, "huge_pages")
+    huge = [
+        text for text in (f"{reserved} reserved" if reserved else "", f"transparent {mode}" if mode else "") if text
+    ]
+    rules = [f"{name.replace('_', ' ')} {value}" for name in _RULES if (value := _first(told, f"vm {name}"))]
+    return {
+        "memory": _kib(_first(told, "meminfo MemTotal")),
+        "swap": _kib(_first(told, "meminfo SwapTotal")),
+        "huge_pages": _joined(huge, ", "),
+        "page_merging": {"2": "off, and undone"}.get(merging := _first(told, "page_merging") or "") or _switch(merging),
+        "memory_rules": _joined(rules, ", "),
+        "numa_balancing": _switch(_first(told, "numa_balancing")),
+    }
+
+
+def _devices(told: _Told) -> dict[str, str | None]:
+    disks = [_disk(text) for text in told.get("disk", [])]
+    halt_poll_ns = _first(told, "halt_poll_ns")
+    return {
+        "balloon": _joined(told.get("balloon", []), ", ") or ("none" if "bus" in told else None),
+        "disks": _joined(disks) or ("none" if "block" in told else None),
+        "guest_halt_polling": f"{int(halt_poll_ns) / 1000:g} us"
+        if halt_poll_ns and halt_poll_ns.isdecimal()
+        else halt_poll_ns,
+    }
+
+
+def _disk(text: str) -> str:
+    """``vda: virtio_blk, scheduler none, write back, not rotating``."""
+    name, *parts = text.split("|")
+    told = dict(part.split(" ", 1) for part in parts if " " in part)
+    words = []
+    if driver := told.get("driver"):
+        words.append(driver)
+    if scheduler := told.get("scheduler"):
+        chosen = re.search(r"\[([^]]+)\]", scheduler)
+        words.append(f"scheduler {chosen[1] if chosen else scheduler}")
+    if cache := told.get("write_cache"):
+        words.append(cache)
+    if turns := {"0": "not rotating", "1": "rotating"}.get(told.get("rotational", "")):
+        words.append(turns)
+    return f"{name}: {', '.join(words)}" if words else name
 
 
 def _kib(value: str | None) -> str | None:

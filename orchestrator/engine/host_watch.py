@@ -30,6 +30,7 @@ class HostWatch:
         self._threads: Mapping[int, str] = {}
         self._names: Mapping[str, str] = {}
         self._told: set[str] = set()
+        self._why = "it has not been logged in to"
 
     def ready(self) -> None:
         """Be ready to sample the guest that is running now; never raises for a host that cannot be reached.
@@ -70,15 +71,15 @@ class HostWatch:
             return sample
         return replace(sample, values={self._names.get(name, name): value for name, value in sample.values.items()})
 
-    def fingerprint(self) -> dict[str, str | None]:
-        """The host's facts; empty where it cannot be logged in to."""
+    def fingerprint(self) -> tuple[dict[str, str | None], str]:
+        """The host's facts; none, and why, where it cannot be logged in to."""
         if self._shell is None:
-            return {}
+            return {}, self._why
         try:
-            return dict(self._bench.fingerprint(self._shell, ""))
+            return dict(self._bench.fingerprint(self._shell, "")), ""
         except StageError as error:
             self._lose(error)
-            return {}
+            return {}, self._why
 
     def exchanges(self, count: int) -> list[Exchange]:
         """As many exchanges of timestamps as the host answers, ``count`` at most."""
@@ -102,7 +103,8 @@ class HostWatch:
     def _log_in(self) -> bool:
         access = self._bench.hypervisor.host_access()
         if access is None:
-            self._tell_once("the host's own counters are not read: the lab gives no ssh access to it")
+            self._why = "the lab gives no ssh access to it"
+            self._tell_once(f"the host's own counters are not read: {self._why}")
             return False
         self._shell = self._bench.connector.connect(access, machine="host", timeout_s=_LOG_IN_WITHIN_S)
         return True
@@ -138,6 +140,7 @@ class HostWatch:
             self._tell(f"the host's sampler did not end in order: {error}")
 
     def _lose(self, error: StageError) -> None:
+        self._why = str(error)
         self._tell(f"the host's own counters are unavailable: {error}")
         self.close()
 

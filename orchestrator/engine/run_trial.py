@@ -20,6 +20,7 @@ from orchestrator.engine import stages
 from orchestrator.engine.bench import Bench
 from orchestrator.engine.bring_online import bring_online
 from orchestrator.engine.differences import definition_digest
+from orchestrator.engine.fingerprint import fingerprint
 from orchestrator.engine.guest_login import GuestLogin
 from orchestrator.engine.host_watch import HostWatch
 from orchestrator.engine.inside import PowerOn, verify
@@ -259,8 +260,7 @@ class TrialRunner:
     def _fingerprint(self, guest: Shell, root: str) -> None:
         """Keep the facts of both machines once a run: at the first trial whose guest can be logged in to."""
         if not self._environment_kept:
-            facts = Environment(host=self._host.fingerprint(), guest=dict(self._bench.fingerprint(guest, root)))
-            self._keep_environment(facts)
+            self._keep_environment(fingerprint(self._bench, self._host, guest, root, self._saved))
             self._environment_kept = True
 
     def _clock_offsets(self, hold: _Hold, when: _When) -> None:

@@ -13,6 +13,7 @@ from functools import partial
 
 from orchestrator.core.design.shape import FEATURES, Shape, Topology
 from orchestrator.core.measure.samples import Sample
+from orchestrator.core.record.facts import HYPERVISOR_FACTS
 from orchestrator.engine.bring_online import bring_online
 from orchestrator.engine.inside import PowerOn, count_cpus, look_inside, verify
 from orchestrator.engine.ports import Clock, Connector, Description, Hypervisor, SavedGuest, Shell
@@ -90,9 +91,21 @@ def _looking_changes_nothing(subject: Subject) -> SavedGuest:
         all(isinstance(line, str) and line.strip() and line.isprintable() for line in lines),
         f"by_hand gives lines for a shell; got {lines!r}",
     )
-    insist(hypervisor.describe() == before, "describe, save, refusal and by_hand change nothing")
+    _tells_facts(hypervisor, saved)
+    insist(hypervisor.describe() == before, "describe, save, facts, refusal and by_hand change nothing")
     insist(_same(hypervisor.save(), saved), "saving twice gives the same bytes")
     return saved
+
+
+def _tells_facts(hypervisor: Hypervisor, saved: SavedGuest) -> dict[str, str | None]:
+    """The facts that stay as they are while nobody changes the host."""
+    facts = dict(hypervisor.facts(saved))
+    insist(facts.keys() <= HYPERVISOR_FACTS.keys(), f"facts are among {', '.join(HYPERVISOR_FACTS)}; got {list(facts)}")
+    insist(
+        all(value is None or (value.strip() and "\n" not in value) for value in facts.values()),
+        f"a fact is one line of text, or None where it is not known; got {facts}",
+    )
+    return {key: value for key, value in facts.items() if HYPERVISOR_FACTS[key].changes == "rarely"}
 
 
 def _off_is_off(subject: Subject) -> None:
@@ -140,8 +153,10 @@ def _refuses(hypervisor: Hypervisor, shape: Shape, saved: SavedGuest, what: str)
 def _shapes_depend_on_the_saved_guest_only(subject: Subject, saved: SavedGuest) -> None:
     hypervisor, (one, other) = subject.hypervisor, subject.shapes[:2]
     hypervisor.reshape(other, saved)
-    alone = dict(hypervisor.save().files)
+    alone, facts = dict(hypervisor.save().files), _tells_facts(hypervisor, saved)
     hypervisor.reshape(one, saved)
+    told = _tells_facts(hypervisor, saved)
+    insist(told == facts, f"facts do not depend on the shape; they are {facts} and {told}")
     hypervisor.reshape(other, saved)
     insist(
         dict(hypervisor.save().files) == alone,

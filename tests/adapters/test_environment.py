@@ -12,7 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from orchestrator.adapters.environment import FACTS, SCRIPT, fingerprint
+from orchestrator.adapters.environment import SCRIPT, fingerprint
+from orchestrator.core.record.facts import MACHINE_FACTS
 from orchestrator.engine.ports import Completed, Process
 from orchestrator.errors import GuestFault
 
@@ -88,6 +89,8 @@ SERVER = {
     f"{CPU}/cpu0/cache/index0/type": "Data\n",
     f"{CPU}/cpu0/cache/index0/size": "48K\n",
     f"{CPU}/cpu0/cache/index0/shared_cpu_list": "0,2\n",
+    f"{CPU}/isolated": "2-3\n",
+    f"{CPU}/nohz_full": "(null)\n",
     f"{CPU}/vulnerabilities/meltdown": "Not affected\n",
     f"{CPU}/vulnerabilities/spectre_v2": "Mitigation: Retpolines\n",
     "sys/devices/system/node/node0/cpulist": "0-1\n",
@@ -95,12 +98,37 @@ SERVER = {
     "sys/class/dmi/id/sys_vendor": "Vendor\n",
     "sys/class/dmi/id/product_name": "Rack 1\n",
     "sys/kernel/mm/transparent_hugepage/enabled": "always [madvise] never\n",
+    "sys/kernel/mm/ksm/run": "2\n",
+    "sys/module/kvm/parameters/halt_poll_ns": "200000\n",
+    "sys/bus/virtio/drivers/virtio_balloon/virtio3/vendor": "0x1af4\n",
+    "sys/bus/virtio/drivers/virtio_balloon/module/version": "1\n",
+    "sys/bus/virtio/drivers/other_balloon/bind": "",
+    "sys/block/vda/device/driver/bind": "",
+    "sys/block/vda/queue/scheduler": "[none] mq-deadline\n",
+    "sys/block/vda/queue/write_cache": "write back\n",
+    "sys/block/vda/queue/rotational": "1\n",
+    "sys/block/nvme0n1/device/device/driver/bind": "",
+    "sys/block/nvme0n1/queue/scheduler": "none\n",
+    "sys/block/nvme0n1/queue/rotational": "0\n",
+    "sys/block/loop0/queue/scheduler": "[none]\n",
+    "sys/block/sr0/device/vendor": "x\n",
+    "proc/1/comm": "init\n",
+    "proc/19/comm": "qemu-system-x86\n",
+    "proc/20/comm": "kvm\n",
+    "proc/21/comm": "kvm-nx-lpage-re\n",
+    "proc/stat": "cpu  10 0 5 1000 2 0 1 7 0 0\ncpu0 10 0 5 1000 2 0 1 7 0 0\n",
+    "proc/sys/kernel/sched_autogroup_enabled": "1\n",
+    "proc/sys/vm/overcommit_memory": "0\n",
+    "proc/sys/vm/zone_reclaim_mode": "3\n",
+    "boot/config-6.1.0-rack": "CONFIG_NO_HZ_IDLE=y\n# CONFIG_NO_HZ_FULL is not set\nCONFIG_PREEMPT_BUILD=y\n"
+    "CONFIG_PREEMPT_VOLUNTARY=y\nCONFIG_PREEMPT_DYNAMIC=y\nCONFIG_HZ_250=y\nCONFIG_HZ=250\nCONFIG_HZ_PERIODIC=y\n",
     "etc/os-release": 'NAME="Example"\nPRETTY_NAME="Example Linux 12"\n',
     "run/systemd/timesync/synchronized": "",
 }
 for number, (package, core) in enumerate([(0, 0), (1, 0), (0, 0), (1, 0)]):
     SERVER[f"{CPU}/cpu{number}/topology/physical_package_id"] = f"{package}\n"
     SERVER[f"{CPU}/cpu{number}/topology/core_id"] = f"{core}\n"
+    SERVER[f"{CPU}/cpu{number}/cpufreq/energy_performance_preference"] = "balance_power\n"
     SERVER[f"{CPU}/cpu{number}/cpufreq/scaling_governor"] = "performance\n" if number else "powersave\n"
 
 EXPECTED = {
@@ -132,6 +160,17 @@ EXPECTED = {
     "time_sync": "chronyd, synchronised",
     "load": "0.50 0.40 0.30 2/345 6789",
     "uptime": "12345.67 s",
+    "isolated_cpus": "isolated 2-3",
+    "frequency_preference": "balance_power",
+    "page_merging": "off, and undone",
+    "guest_halt_polling": "200 us",
+    "balloon": "virtio_balloon",
+    "disks": "nvme0n1: driver, scheduler none, not rotating; vda: driver, scheduler none, write back, rotating",
+    "guest_processes": "2",
+    "steal_clock": "some was taken",
+    "scheduler_groups": "on",
+    "memory_rules": "overcommit memory 0, zone reclaim mode 3",
+    "kernel_tick": "250 Hz, no tick while idle, voluntary preemption, preemption chosen at boot",
     "clock_source": None,
     "cpu_limit": None,
     "numa_balancing": None,
@@ -147,7 +186,7 @@ def test_a_servers_files_are_read_by_every_shell(tmp_path: Path, shell: Sequence
 @pytest.mark.parametrize("shell", SHELLS, ids=lambda shell: shell[0])
 def test_a_machine_that_tells_nothing_gives_nothing(tmp_path: Path, shell: Sequence[str]) -> None:
     facts = fingerprint(LocalShell(shell), machine(tmp_path, {"etc/os-release": ""}))
-    assert list(facts) == list(FACTS)
+    assert list(facts) == list(MACHINE_FACTS)
     assert {key for key, value in facts.items() if value is not None} == {"architecture"}
 
 
@@ -176,6 +215,24 @@ def test_processes_without_a_time_daemon_are_told_from_no_processes(tmp_path: Pa
     assert fingerprint(LocalShell(), machine(tmp_path / "b", {"proc/x": ""}))["time_sync"] is None
 
 
+def test_where_only_ones_own_processes_are_shown_none_are_counted(tmp_path: Path) -> None:
+    """``/proc`` mounted ``hidepid`` hides the files of process 1 (filesystems/proc.rst, mount options)."""
+    facts = fingerprint(LocalShell(), machine(tmp_path, {"proc/4711/comm": "sh\n"}))
+    assert (facts["time_sync"], facts["guest_processes"]) == (None, None)
+
+
+def test_what_is_there_and_empty_is_none_and_not_unknown(tmp_path: Path) -> None:
+    there = {
+        f"{CPU}/isolated": "\n",
+        "sys/block/loop0/queue/scheduler": "none\n",
+        "sys/bus/pci/x": "",
+        "proc/1/comm": "x",
+    }
+    facts = fingerprint(LocalShell(), machine(tmp_path, there))
+    found = {key: facts[key] for key in ("isolated_cpus", "disks", "balloon", "guest_processes")}
+    assert found == {"isolated_cpus": "none", "disks": "none", "balloon": "none", "guest_processes": "0"}
+
+
 def test_hostile_files_stay_text(tmp_path: Path) -> None:
     hostile = {
         "proc/cpuinfo": "model name\t: $(touch pwned) `touch pwned` \x1b[31m %s \\n\n",
@@ -198,6 +255,14 @@ def test_this_machine_is_told_as_python_tells_it() -> None:
     assert facts["architecture"] == platform.machine()
     nproc = int(subprocess.run(["nproc", "--all"], capture_output=True, text=True, check=True).stdout)
     assert round(int(facts["cores"] or 0) * float(facts["threads_per_core"] or 0)) == nproc == os.cpu_count()
+    drivers = {
+        disk.name: (disk / "device/driver").resolve().name
+        for disk in Path("/sys/block").glob("[!s]*")
+        if (disk / "device/driver").exists()
+    }
+    assert all(f"{disk}: {driver}" in (facts["disks"] or "") for disk, driver in drivers.items())
+    overcommit = Path("/proc/sys/vm/overcommit_memory").read_text().strip()
+    assert (facts["memory_rules"] or "").startswith(f"overcommit memory {overcommit}")
     memory, unit = (facts["memory"] or "").split()
     size = float(memory) * {"MiB": 2**20, "GiB": 2**30, "TiB": 2**40}[unit]
     assert size == pytest.approx(os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE"), rel=1e-3)

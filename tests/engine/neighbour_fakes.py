@@ -174,6 +174,10 @@ class FakeGuest:
         self._called("restore")
         self.on, self.definition = saved.running, saved.files["guest"]
 
+    def facts(self, saved: SavedGuest) -> Mapping[str, str | None]:
+        assert saved.files
+        return {}
+
     def by_hand(self, saved: SavedGuest, folder: str) -> Sequence[str]:
         assert saved.files
         return (f"put-back < {folder}/guest",)

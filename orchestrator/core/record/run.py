@@ -6,6 +6,8 @@ from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from pydantic import Field
+
 from orchestrator.core.design.trials import Trial
 from orchestrator.core.measure.results import Record
 from orchestrator.core.record.discarded import Discarded
@@ -39,6 +41,13 @@ def planned(trials: Iterable[Trial]) -> tuple[PlannedTrial, ...]:
     )
 
 
+class Repeats(Record):
+    """The original of a run that repeats another, and the bundle that it came in."""
+
+    run: str
+    bundle_sha256: str
+
+
 class RunRecord(Record):
     """What was decided before the first trial."""
 
@@ -57,14 +66,28 @@ class RunRecord(Record):
     trials: tuple[PlannedTrial, ...]
     versions: dict[str, str]
     inputs_sha256: dict[str, str]
+    origin: Literal["measured", "imported"] = "measured"
+    """``imported``: made of readings that somebody else took."""
+    repeats: Repeats | None = None
+    """The run that this one repeats, from a bundle."""
+
+    @property
+    def in_blocks(self) -> bool:
+        """Whether its trials were taken in blocks: imported readings need not be, and are numbered within each cell."""
+        return self.origin == "measured" or self.plan.get("design", {}).get("blocks") is not None
 
 
 class Environment(Record):
-    """The fingerprint of host and guest; ``None`` where a fact is unavailable."""
+    """The fingerprint of host and guest, and of the guest as its hypervisor defines it.
+
+    A fact that is not available is ``None``; ``unavailable`` says why, by section and fact.
+    """
 
     schema_version: Literal[1] = SCHEMA_VERSION
     host: dict[str, str | None]
     guest: dict[str, str | None]
+    hypervisor: dict[str, str | None] = Field(default_factory=dict)
+    unavailable: dict[Literal["host", "guest", "hypervisor"], dict[str, str]] = Field(default_factory=dict)
 
 
 @dataclass(frozen=True)

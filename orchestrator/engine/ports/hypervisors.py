@@ -69,7 +69,8 @@ class Hypervisor(Protocol):
 
     The engine calls in this order: ``describe`` and ``refusal`` (any time), ``save`` before the first change, then for
     each trial ``stop`` (if running), ``reshape``, ``start``, ``plug`` (for a shape with ``reshape: live``, once the
-    guest can be logged in to), ``counters`` many times, ``stop``; at the end ``restore``, ``close``.
+    guest can be logged in to), ``facts`` (once a run), ``counters`` many times, ``stop``; at the end ``restore``,
+    ``close``.
     """
 
     name: str
@@ -81,6 +82,16 @@ class Hypervisor(Protocol):
 
     def save(self) -> SavedGuest:
         """The guest's full definition; changes nothing."""
+
+    def facts(self, saved: SavedGuest) -> Mapping[str, str | None]:
+        """What is kept beside the results: hypervisor, machine type, disks; changes nothing.
+
+        Keys are among :data:`~orchestrator.core.record.facts.HYPERVISOR_FACTS`; what the driver does not know is
+        ``None``, or no key. Nothing in it depends on the shape that the guest has just now.
+
+        Args:
+            saved: the guest as it was before the run: what its owner set, and shapes may leave or take.
+        """
 
     def refusal(self, shape: Shape) -> str | None:
         """Why :meth:`reshape` would refuse this shape, in words that name it; changes nothing.

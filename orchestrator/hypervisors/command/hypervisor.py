@@ -88,6 +88,10 @@ class CommandHypervisor:
             )
         return SavedGuest({DEFINITION: self._questions.definition()}, running=state == "running")
 
+    def facts(self, saved: SavedGuest) -> Mapping[str, str | None]:  # noqa: ARG002 - the lab's commands ask the guest
+        """What the lab's commands for it print, first line of each."""
+        return self._questions.facts()
+
     def refusal(self, shape: Shape) -> str | None:
         """What the commands have no arguments for, or ``describe`` says is too much; only they know the rest."""
         if unable := sorted(shape.extras - self.features):

@@ -14,6 +14,7 @@ from orchestrator.units import Nanoseconds
 
 #: CPUs of a machine: POSIX getconf(1) with a variable that glibc, musl and the BSDs know.
 _CPUS = ("getconf", "_NPROCESSORS_ONLN")
+_MOST_OF_A_FACT = 2000
 
 
 @dataclass(frozen=True)
@@ -70,6 +71,19 @@ class Questions:
         if not printed.strip():
             raise HostFault("save: the command printed nothing; it has to print the guest's whole definition")
         return printed
+
+    def facts(self) -> dict[str, str]:
+        """What there are commands for, by its key in the table of facts."""
+        declared = self._settings.facts
+        found = {}
+        for key in type(declared).model_fields:
+            if (argv := getattr(declared, key)) is not None:
+                name = f"facts.{key.replace('_', '-')}"
+                lines = self._commands.run(name, argv).output.decode("utf-8", "replace").strip().splitlines()
+                if not lines:
+                    raise HostFault(f"{name}: the command printed nothing; its first line is what is kept")
+                found[key] = lines[0].strip()[:_MOST_OF_A_FACT]
+        return found
 
     def count(self) -> Counted:
         """The cumulative counters."""

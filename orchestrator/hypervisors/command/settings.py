@@ -212,6 +212,31 @@ class Counters(Declared):
         return self.pattern is not None and "wait" in re.compile(self.pattern).groupindex
 
 
+class FactCommands(Declared):
+    """Commands that tell what runs the guest: the first line that each prints is kept beside the results."""
+
+    hypervisor_version: _OnGuest | None = None
+    """Name and version of what runs the guest."""
+    manager_version: _OnGuest | None = None
+    """Version of the layer that manages it."""
+    acceleration: _OnGuest | None = None
+    """What executes the guest's instructions."""
+    machine_type: _OnGuest | None = None
+    """The board that the guest is given, and its version."""
+    cpu_mode: _OnGuest | None = None
+    """The CPU that the guest is given."""
+    disk_drivers: _OnGuest | None = None
+    """Each disk's bus, format, cache and I/O."""
+    network_drivers: _OnGuest | None = None
+    """Each network interface's model and connection."""
+    ballooning: _OnGuest | None = None
+    """Whether the hypervisor can take memory back from the guest."""
+    memory_backing: _OnGuest | None = None
+    """Huge pages, locking and place of the guest's memory."""
+    other_guests: _OnGuest | None = None
+    """How many other guests run on the host."""
+
+
 class CommandSettings(Declared):
     """Commands for everything that is done to a guest, and how what they print is read.
 
@@ -244,6 +269,8 @@ class CommandSettings(Declared):
     """Reads the vCPUs' counters."""
     force_off: _OnGuest | None = None
     """Switches the guest off hard; used where the lab's guest has ``force-off: true`` and ``stop`` was not enough."""
+    facts: FactCommands = FactCommands()
+    """Tell what runs the guest."""
     plug: _OnShape | None = None
     """Gives the running guest all ``{vcpus}`` of its shape; needed for ``reshape: live``."""
 

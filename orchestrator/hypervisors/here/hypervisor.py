@@ -101,6 +101,14 @@ class HereHypervisor:
         """See :class:`~orchestrator.engine.ports.Hypervisor`."""
         return SavedGuest({_DEFINITION: self._definition.to_json()}, self._is_on())
 
+    def facts(self, saved: SavedGuest) -> Mapping[str, str | None]:  # noqa: ARG002 - a process guest has no owner
+        """How its tasks are held; what else it is made of is this machine's."""
+        hello = self._started().hello
+        return {
+            "acceleration": "none: processes of the host",
+            "vcpu_layer": f"tasks are held by {hello.get('hold', 'means unknown')}",
+        }
+
     def refusal(self, shape: Shape) -> str | None:
         """See :class:`~orchestrator.engine.ports.Hypervisor`."""
         if unknown := sorted(shape.extras - self.features):

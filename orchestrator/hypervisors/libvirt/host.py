@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable
+from typing import Any, TypeVar
 from urllib.parse import urlsplit
 from xml.etree import ElementTree as ET
 
@@ -12,6 +13,8 @@ from orchestrator.errors import StageError
 from orchestrator.hypervisors.libvirt.connection import Connection
 from orchestrator.hypervisors.libvirt.facts import Facts, parse
 from orchestrator.units import Bytes, format_size
+
+T = TypeVar("T")
 
 
 class Host:
@@ -29,6 +32,25 @@ class Host:
         """Memory of the host; known to the MiB."""
         mebibytes = self._connection.call("ask for the host's memory", lambda opened: int(opened.getInfo()[1]))
         return mebibytes * 2**20
+
+    def versions(self) -> dict[str, str | None]:
+        """What runs the guests there, and the library that manages them, by their keys in the table of facts."""
+        hypervisor = self._asked("ask for the hypervisor's version", _hypervisor)
+        library = self._asked("ask for libvirt's version", lambda opened: f"libvirt {_version(opened.getLibVersion())}")
+        return {"hypervisor_version": hypervisor, "manager_version": library}
+
+    def running_guests(self) -> int | None:
+        """How many guests run there, as far as the connection can see; ``None`` where it does not count them."""
+        return self._asked("count the host's guests", lambda opened: int(opened.numOfDomains()))
+
+    def _asked(self, asked: str, action: Callable[[Any], T]) -> T | None:
+        """``None`` where there is no such answer; a host that does not answer at all is an error."""
+        try:
+            return self._connection.call(asked, action)
+        except StageError as error:
+            if error.may_pass:
+                raise
+            return None
 
     def most_vcpus(self, guest: Facts) -> int | None:
         """How many vCPUs a guest of this kind and machine type can have; ``None`` where the host does not say."""
@@ -66,6 +88,15 @@ class Host:
     def _is_session(self, guest: Facts) -> bool:
         uri = self._connection.call("ask for the connection's uri", lambda opened: str(opened.getURI()))
         return guest.kind in {"kvm", "qemu"} and urlsplit(uri).path == "/session"
+
+
+def _hypervisor(opened: Any) -> str:
+    return f"{opened.getType()} {_version(opened.getVersion())}"
+
+
+def _version(number: int) -> str:
+    """A version as libvirt writes it: ``1000000 * major + 1000 * minor + release``."""
+    return f"{number // 1_000_000}.{number // 1000 % 1000}.{number % 1000}"
 
 
 def _domain_limit(opened: Any, guest: Facts) -> int | None:

@@ -15,6 +15,7 @@ from orchestrator.hypervisors.libvirt.definition import difference, reshaped, un
 from orchestrator.hypervisors.libvirt.domain import Domain
 from orchestrator.hypervisors.libvirt.facts import facts, obstacle, same_machine
 from orchestrator.hypervisors.libvirt.host import Host
+from orchestrator.hypervisors.libvirt.makeup import makeup
 from orchestrator.hypervisors.libvirt.marks import require_mark, shaped_as
 from orchestrator.hypervisors.libvirt.power import power_off_by_login, switch_off
 from orchestrator.hypervisors.libvirt.settings import LibvirtSettings
@@ -83,6 +84,20 @@ class LibvirtHypervisor:
                 "that cannot be put back afterwards, so resume it or switch it off first"
             )
         return SavedGuest({_DEFINITION: xml.encode()}, running=standing.works)
+
+    def facts(self, saved: SavedGuest) -> Mapping[str, str | None]:
+        """See :class:`~orchestrator.engine.ports.Hypervisor`; a running guest's definition tells more than a saved one.
+
+        The other guests are those that this connection can see: a session sees its own.
+        """
+        is_off = self._domain.standing().is_off
+        xml = self._domain.saved_xml() if is_off else self._domain.running_xml()
+        running = self._host.running_guests()
+        return {
+            **self._host.versions(),
+            **makeup(xml, saved.files[_DEFINITION].decode()),
+            "other_guests": None if running is None else str(max(running - (0 if is_off else 1), 0)),
+        }
 
     def refusal(self, shape: Shape) -> str | None:
         """See :class:`~orchestrator.engine.ports.Hypervisor`."""

@@ -11,6 +11,7 @@ from orchestrator.core.measure.samples import Sample, Value
 from orchestrator.engine.ports import Description, SavedGuest, Shell
 from orchestrator.errors import GuestFault, HostFault, RestoreError, StageError
 from orchestrator.hypervisors.simulated.model import truth
+from orchestrator.hypervisors.simulated.settings import SimulatedSettings
 from orchestrator.hypervisors.simulated.world import LATENCY_S, SimulatedWorld
 from orchestrator.units import NANOSECONDS_PER_SECOND, Seconds, format_duration, format_size
 
@@ -18,6 +19,8 @@ KIND = "simulated guest"
 #: Topology is missing: the model has no caches and no sibling threads, so it would change nothing.
 FEATURES = frozenset({"quota", "pin", "live"})
 _DEFINITION = "guest.json"
+#: What else decides how fast a model host is; told where it is not as usual.
+_MADE_OF = ("rate", "busy", "serial", "coherence", "cost_per_extra_vcpu")
 _CALL_S: Seconds = 0.05
 _RESTORE_WITHIN_S: Seconds = 120.0
 
@@ -54,6 +57,16 @@ class SimulatedHypervisor:
         """Definition and power state."""
         self._world.settle()
         return SavedGuest({_DEFINITION: _write(self._world.shape)}, self._world.running)
+
+    def facts(self, saved: SavedGuest) -> Mapping[str, str | None]:  # noqa: ARG002 - the owner's guest is its shape
+        """What the model is made of, chance left out; no other guest runs there."""
+        settings = self._world.settings
+        stock = SimulatedSettings()
+        changed = [name for name in _MADE_OF if getattr(settings, name) != getattr(stock, name)]
+        made_of = [f"{settings.cpus} CPUs", f"{settings.neighbours} CPU-bound neighbours"]
+        made_of.append("gang scheduling" if settings.gang else "proportional-share scheduling")
+        made_of += [f"{name.replace('_', ' ')} {getattr(settings, name):g}" for name in changed]
+        return {"acceleration": "none: a model", "model": ", ".join(made_of), "other_guests": "0"}
 
     def refusal(self, shape: Shape) -> str | None:
         """What the model host cannot give; its declared faults are not foretold."""

@@ -53,6 +53,18 @@ def test_a_guest_is_described_by_its_readers(lab: FakeLab) -> None:
     assert "run in" in described.remarks[0]
 
 
+def test_what_runs_the_guest_is_told_by_commands_of_the_lab(lab: FakeLab) -> None:
+    told = "print('quay 1.2\\nbuilt somewhere')"
+    hypervisor = lab.open(
+        facts={"hypervisor-version": [sys.executable, "-c", told], "machine-type": ["echo", "{domain}"]}
+    )
+    saved = hypervisor.save()
+    assert hypervisor.facts(saved) == {"hypervisor_version": "quay 1.2", "machine_type": "bookings-db"}
+    assert lab.open().facts(saved) == {}
+    with pytest.raises(HostFault, match=r"facts.other-guests: the command printed nothing"):
+        lab.open(facts={"other-guests": ["true"]}).facts(saved)
+
+
 def test_more_than_the_readers_say_is_refused_beforehand(lab: FakeLab) -> None:
     most = {"max-vcpus": {"json": "host.cpus"}, "max-memory": {"json": "size.memory", "unit": "KiB"}}
     hypervisor = lab.open(describe=commands(lab.folder)["describe"] | most)

@@ -48,6 +48,9 @@ class QuayHypervisor:
     def save(self) -> SavedGuest:
         return SavedGuest({"guest.json": json.dumps(self._definition).encode()}, self._started_s is not None)
 
+    def facts(self, saved: SavedGuest) -> Mapping[str, str | None]:  # noqa: ARG002 - paper has no owner
+        return {"hypervisor_version": "paper 1"}
+
     def refusal(self, shape: Shape) -> str | None:
         if unable := sorted(shape.extras - self.features):
             return f"paper guests have no {', '.join(unable)}; leave it out of shape {shape.name}"
