@@ -1,4 +1,4 @@
-"""What concerns the whole suite: a run in which nothing may be skipped, and interrupts that arrive."""
+"""What concerns the whole suite: a run in which nothing may be skipped, interrupts that arrive, and its last words."""
 
 from __future__ import annotations
 
@@ -14,6 +14,8 @@ import pytest
 _skipped: list[str] = []
 _places: list[Path] = []
 _numbers = itertools.count(1)
+#: Where only the end of the output is kept, the causes of this many failures still have to be in it.
+_TOLD, _LINES_EACH = 5, 8
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -61,7 +63,23 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+    failed = [*terminalreporter.stats.get("failed", []), *terminalreporter.stats.get("error", [])]
+    if failed:
+        terminalreporter.section("why, in short", red=True)
+        for report in failed[:_TOLD]:
+            terminalreporter.write_line(f"{report.nodeid} ({report.when})", red=True)
+            for line in _why(report):
+                terminalreporter.write_line(f"    {line}")
     if _skipped and config.getoption("--no-skips"):
         terminalreporter.section("skipped, and nothing may be", red=True)
         for node in _skipped:
             terminalreporter.write_line(node, red=True)
+
+
+def _why(report: pytest.TestReport | pytest.CollectReport) -> list[str]:
+    """What was raised, the first cause first: where, and the words."""
+    chain = getattr(report.longrepr, "chain", None)
+    if not chain:
+        return report.longreprtext.splitlines()[-_LINES_EACH:]
+    raised = [f"{crash.path}:{crash.lineno}: {crash.message}" for _, crash, _ in chain if crash is not None]
+    return [line for words in raised for line in words.splitlines()[:_LINES_EACH]]

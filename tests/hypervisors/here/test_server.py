@@ -12,10 +12,11 @@ from pathlib import Path
 
 import paramiko
 import pytest
+from paramiko.common import cMSG_CHANNEL_CLOSE
 from server_subject import Subject, alive, eventually, read_all, serving, status_of
 
 from orchestrator.hypervisors.here.keys import new_key
-from orchestrator.hypervisors.here.server import loopback, processes
+from orchestrator.hypervisors.here.server import login, loopback, processes
 
 pytestmark = pytest.mark.real
 
@@ -87,6 +88,27 @@ def test_a_command_that_cannot_be_announced_does_not_run(subject: Subject, monke
     monkeypatch.setattr(subject.server, "_on_spawn", refuse)
     assert status_of(subject.start(subject.login(), "sleep 600")) == 126
     assert not alive(pids[0])
+
+
+@pytest.mark.parametrize("home", ["there", "not there"])
+def test_a_client_that_leaves_before_the_last_message_disturbs_nobody(
+    subject: Subject, monkeypatch: pytest.MonkeyPatch, home: str
+) -> None:
+    """The connection breaks as the channel is closed; what a thread of the server raised would fail this test."""
+    if home == "not there":
+        subject.home.rmdir()
+    sessions: list[threading.Thread] = []
+
+    def send(connection: login.Connection, data: paramiko.Message) -> None:
+        if data.asbytes()[:1] == cMSG_CHANNEL_CLOSE and threading.current_thread().name.startswith("session "):
+            sessions.append(threading.current_thread())
+            raise EOFError
+        sent(connection, data)
+
+    sent = login.Connection._send_user_message
+    monkeypatch.setattr(login.Connection, "_send_user_message", send)
+    status_of(subject.start(subject.login(), "true"))
+    assert eventually(lambda: bool(sessions) and not sessions[0].is_alive())
 
 
 STUBBORN = "trap '' TERM; while :; do sleep 0.1; done"

@@ -27,6 +27,8 @@ BLOCKED_MS = 5
 NOT_EXECUTABLE = 126
 # How long the end of a command waits for the answer to its own start to be sent (see Session.answered).
 ANSWER_S = 1.0
+# What a message to a client that has left can end in; paramiko says EOFError for a socket that takes no more.
+CLIENT_GONE = (OSError, EOFError, paramiko.SSHException)
 
 
 @dataclass(frozen=True)
@@ -118,15 +120,15 @@ class Session(threading.Thread):
             self._refuse(f"the command cannot be started: {error}\n")
             return
         with process:
-            with suppress(OSError, EOFError, paramiko.SSHException):  # the connection broke in the middle
+            with suppress(*CLIENT_GONE):  # in the middle
                 self._serve(process)
             if process.poll() is None:
                 _close(process.stdin)
                 processes.end(processes.of_session(process.pid, self._spawn.mark))
             process.wait()
-        with suppress(OSError, EOFError, paramiko.SSHException):
+        with suppress(*CLIENT_GONE):
             self._report(process.returncode)
-        self._channel.close()
+        self._close()
 
     def _serve(self, process: subprocess.Popen[bytes]) -> None:
         """Move bytes until the command has ended and all it printed is sent, or the client has gone."""
@@ -180,11 +182,16 @@ class Session(threading.Thread):
                 poller.poll(CLOSED_MS)
 
     def _refuse(self, message: str) -> None:
-        with suppress(OSError, EOFError, paramiko.SSHException):
+        with suppress(*CLIENT_GONE):
             self._channel.settimeout(ANSWER_S)
             self._channel.send_stderr(message.encode())
             self._report(NOT_EXECUTABLE)
-        self._channel.close()
+        self._close()
+
+    def _close(self) -> None:
+        """Say that nothing more comes; also that is a message, and the client may have left since the last one."""
+        with suppress(*CLIENT_GONE):
+            self._channel.close()
 
     def _report(self, status: int) -> None:
         """Tell the client the exit status, or the signal that ended the command (RFC 4254, section 6.10)."""
