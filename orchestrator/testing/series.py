@@ -1,7 +1,8 @@
-"""Series with known answers, made without any library's random numbers: the same in every language.
+"""Series with known answers: one that is published, and some that are the same in every language.
 
-The generator is the minimal standard of Park & Miller 1988, ``s <- 16807 s mod (2^31 - 1)``, u = s / (2^31 - 1); a
-normal deviate is the sum of twelve u less 6. One generator a series, seeded with the series' own number.
+The latter are made without any library's random numbers. The generator is the minimal standard of Park & Miller 1988,
+``s <- 16807 s mod (2^31 - 1)``, u = s / (2^31 - 1); a normal deviate is the sum of twelve u less 6. One generator a
+series, seeded with the series' own number.
 """
 
 from __future__ import annotations
@@ -82,3 +83,15 @@ KNOWN: dict[str, Callable[[], list[float]]] = {
 def known(name: str) -> list[float]:
     """One of the known-answer series, T0 to T5."""
     return KNOWN[name]()
+
+
+# fmt: off
+#: Annual flow of the Nile at Aswan, 1871 to 1970, in 10^8 m^3 (Cobb 1978, Biometrika 65:243; public domain).
+NILE: list[float] = [float(flow) for flow in (
+    1120, 1160, 963, 1210, 1160, 1160, 813, 1230, 1370, 1140, 995, 935, 1110, 994, 1020, 960, 1180, 799, 958, 1140,
+    1100, 1210, 1150, 1250, 1260, 1220, 1030, 1100, 774, 840, 874, 694, 940, 833, 701, 916, 692, 1020, 1050, 969, 831,
+    726, 456, 824, 702, 1120, 1100, 832, 764, 821, 768, 845, 864, 862, 698, 845, 744, 796, 1040, 759, 781, 865, 845,
+    944, 984, 897, 822, 1010, 771, 676, 649, 846, 812, 742, 801, 1040, 860, 874, 848, 890, 744, 749, 838, 1050, 918,
+    986, 797, 923, 975, 815, 1020, 906, 901, 1170, 912, 746, 919, 718, 714, 740,
+)]
+# fmt: on

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 from typing import Any
 
 from rich.console import Group, RenderableType
@@ -12,6 +13,7 @@ from rich.text import Text
 
 from orchestrator.adapters.report.json_out import SCHEMA_VERSION
 from orchestrator.adapters.report.plain import safe
+from orchestrator.core.design.templates import Template
 from orchestrator.core.verdict.words import listed, number
 from orchestrator.engine.check_plan import Forecast
 from orchestrator.engine.probe import Readiness
@@ -80,15 +82,33 @@ def _time(view: Forecast) -> Iterator[str]:
 
 def _decision(view: Forecast) -> Iterator[str]:
     plan = view.plan
-    yield (
-        f"a shape fits when its throughput is not more than {format_percent(plan.decide.margin)} below the best, "
-        f"intervals at {format_percent(plan.decide.confidence)} confidence"
-    )
+    margin, confidence = format_percent(plan.decide.margin), format_percent(plan.decide.confidence)
+    if plan.templates:
+        yield from (f"{line}, intervals at {confidence} confidence" for line in _templates(plan.templates, margin))
+    else:
+        yield (
+            f"a shape fits when its throughput is not more than {margin} below the best, "
+            f"intervals at {confidence} confidence"
+        )
     if view.looks:
         after = listed([str(blocks) for blocks in view.looks])
         yield f"the evidence is looked at after {after} blocks, and the run ends at the first look that decides"
     if (price := plan.decide.price) is not None:
         yield f"a vCPU costs {number(price.vcpu)} and 1 GiB of memory {number(price.memory)} ({price.unit})"
+
+
+def _templates(templates: Sequence[Template], margin: str) -> Iterator[str]:
+    """What is asked of a catalogue, a line for each workload."""
+    for workload in dict.fromkeys(template.workload for template in templates):
+        ladder = [template for template in templates if template.workload == workload]
+        names = listed([safe(template.name) for template in ladder])
+        line = f"templates {names} of {safe(workload)}: each is to do more than the one before it"
+        shares = [
+            f"{safe(lower.name)} {format_percent(lower.share_of_next)} of {safe(upper.name)}"
+            for lower, upper in pairwise(ladder)
+            if lower.share_of_next is not None
+        ]
+        yield f"{line}, and to give {listed(shares)}, within {margin}" if shares else line
 
 
 def _limits(view: Forecast) -> Sequence[str]:

@@ -19,6 +19,7 @@ from orchestrator.adapters.report.comparisons_text import render_comparisons
 from orchestrator.adapters.report.explain import explanation_json, render_explanation
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.sections import SENTENCE, bullets, heading, section
+from orchestrator.adapters.report.templates_text import render_templates
 from orchestrator.adapters.report.verdict_choice import growth, left_out
 from orchestrator.adapters.report.verdict_tables import cells_table, demands_table, values_table
 from orchestrator.core.measure.method import Step
@@ -66,6 +67,7 @@ def render_verdict(  # noqa: PLR0913 - what may be told beside the verdict, each
         Text(),
         *_tables(verdict, per, guest_kind),
     ]
+    parts += render_templates(verdict.templates, margin=verdict.margin, confidence=verdict.confidence, per=per)
     parts += _recommendations(verdict, whole=whole)
     parts += section("Size and threads", [f.sentence for f in verdict.fits])
     parts += render_comparisons(verdict, whole=whole)
@@ -112,11 +114,15 @@ def _legend(verdict: Verdict, guest_kind: str | None) -> Text:
 
 
 def _recommendations(verdict: Verdict, *, whole: bool) -> Iterator[RenderableType]:
-    """One after another; of several that stand for want of another shape, which say the same, the first speaks."""
+    """One after another; of several that stand for want of another shape, which say the same, the first speaks.
+
+    A catalogue of templates measures one shape for each load: there they say nothing.
+    """
     alone = [r for r in verdict.recommendations if r.basis == "only shape measured"]
-    quiet = alone[1:] if len(alone) > _ALIKE and not whole else []
+    silent = alone if verdict.templates and not whole else []
+    quiet = alone[1:] if len(alone) > _ALIKE and not whole and not silent else []
     for found in verdict.recommendations:
-        if not any(found is other for other in quiet):
+        if not any(found is other for other in (*quiet, *silent)):
             yield from _recommendation(found, verdict)
     if quiet:
         yield from bullets([f"The same holds for {count(len(quiet), 'other load')}, where one shape was measured."])

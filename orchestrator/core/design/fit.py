@@ -14,6 +14,7 @@ from orchestrator.core.design.declared import Finding
 from orchestrator.core.design.lab import Lab
 from orchestrator.core.design.plan import CellPattern, Plan
 from orchestrator.core.design.shape import Shape
+from orchestrator.core.design.templates import unused
 from orchestrator.core.design.trials import cells
 from orchestrator.core.design.wording import listed, nearest, unknown
 from orchestrator.core.design.workload import Workload
@@ -29,7 +30,7 @@ PLACEHOLDERS = ("threads", "vcpus")
 def plan_misfits(plan: Plan) -> list[Finding]:
     """What is wrong with a plan by itself beyond what its model checks: idle filters, too many trials."""
     every = len(plan.shapes) * sum(len(load.threads) for load in plan.workloads)
-    if every > MOST_TRIALS:
+    if every > MOST_TRIALS and not plan.templates:
         return [
             Finding(("shapes",), f"shapes x workloads x threads make {every} cells; a run holds {MOST_TRIALS} trials")
         ]
@@ -132,7 +133,7 @@ def remarks(plan: Plan, lab: Lab) -> list[str]:
     """What a practitioner would want to know before running this plan on this lab. Nothing here is an error."""
     on_shapes = (remark for shape in plan.shapes for remark in _on_shape(shape))
     on_workloads = (remark for load in plan.workloads for remark in _on_workload(load))
-    beside = (*_on_shares(plan), *neighbour_remarks(plan))
+    beside = (*_on_shares(plan), *neighbour_remarks(plan), *unused(plan.templates, plan.shapes, plan.workloads))
     return [*_on_evidence(plan), *_on_choice(plan), *on_shapes, *beside, *on_workloads, *_on_lab(plan, lab)]
 
 

@@ -28,6 +28,7 @@ from orchestrator.core.design.neighbour import Neighbour
 from orchestrator.core.design.quiet import QuietHost
 from orchestrator.core.design.shape import Shape
 from orchestrator.core.design.start import Start
+from orchestrator.core.design.templates import Template, template_findings, templates_beside
 from orchestrator.core.design.wording import shown
 from orchestrator.core.design.workload import Workload
 from orchestrator.units import format_duration
@@ -194,6 +195,8 @@ class Plan(Declared):
     """The sizes to try."""
     workloads: Annotated[tuple[Workload, ...], Field(min_length=1)]
     """The loads to put on each."""
+    templates: Annotated[tuple[Template, ...], Field(max_length=1000)] = ()
+    """A catalogue of sizes that are handed out, the least first; where it is given, only its cells are measured."""
     share_host: Flag = False
     """Whether runs on other guests of the host may go on meanwhile, where their plans say so too."""
     neighbours: Annotated[tuple[Neighbour, ...], Field(max_length=100)] = ()
@@ -230,6 +233,15 @@ class Plan(Declared):
                     )
                 ]
             )
+        return self
+
+    @model_validator(mode="after")
+    def _templates_are_cells(self) -> Plan:
+        if self.templates:
+            beside = templates_beside(
+                len(self.design.only), len(self.design.except_), until_decided=self.design.until_decided
+            )
+            refuse([*template_findings(self.templates, self.shapes, self.workloads), *beside])
         return self
 
 

@@ -64,7 +64,13 @@ def matches(pattern: CellPattern, cell: Cell) -> bool:
 
 
 def cells(plan: Plan) -> tuple[Cell, ...]:
-    """All cells of a plan in the order written: shapes, then workloads, then threads, less what the filters drop."""
+    """All cells of a plan in the order written: shapes, then workloads, then threads, less what the filters drop.
+
+    Of a plan with templates, those of its templates.
+    """
+    if plan.templates:
+        shapes, loads = {shape.name: shape for shape in plan.shapes}, {load.name: load for load in plan.workloads}
+        return tuple(Cell(shapes[t.shape], loads[t.workload], t.threads) for t in plan.templates)
     every = (Cell(shape, load, threads) for shape in plan.shapes for load in plan.workloads for threads in load.threads)
     only, dropped = plan.design.only, plan.design.except_
     return tuple(

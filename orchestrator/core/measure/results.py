@@ -42,6 +42,14 @@ class VcpuShare(Record):
     """Half-width of each share, from the clocks, the counters' step and, for a process guest, surplus time."""
 
 
+class AverageShare(Record):
+    """Where the vCPUs' wall time went on average, as fractions; ``None`` where not even that is known."""
+
+    run: float | None = None
+    wait: float | None = None
+    idle: float | None = None
+
+
 class Check(Record):
     """One check of a trial. ``flag`` means: look at it before you believe the trial."""
 
@@ -86,3 +94,5 @@ class TrialSummary(Record):
     """From one regular slowdown to the next, where there are such; the window then holds whole periods."""
     left_out: tuple[str, ...] = ()
     """Readings that cannot be true, and why."""
+    vcpus_average: AverageShare | None = None
+    """Instead of ``vcpus``, of readings that were taken by hand."""

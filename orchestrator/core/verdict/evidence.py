@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from orchestrator.core.design.neighbour import described, neighbours_in
-from orchestrator.core.measure.results import VcpuShare
+from orchestrator.core.measure.results import TrialSummary
 from orchestrator.core.record.run import PlannedTrial, RunRecord
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.core.verdict.cells import Observation, Shares
@@ -16,6 +16,11 @@ from orchestrator.core.verdict.words import capital, count, in_words, listed, so
 
 #: How the reason of a trial begins that never became steady; where a sentence says that itself it is not repeated.
 _UNSTEADY = "not steady: "
+#: Said of readings without blocks, of which a cell has several.
+UNBLOCKED = (
+    "The readings name no blocks, so repeated ones are taken as independent: that is right if they were taken in "
+    "random order, and too sure of itself if all readings of a cell were taken in a row."
+)
 
 Size = tuple[int, int | None]
 
@@ -56,7 +61,11 @@ def from_run(record: RunRecord, trials: Sequence[TrialRecord]) -> Evidence:
     ordered = sorted(trials, key=lambda t: t.number)
     observations = tuple(o for t in ordered if (o := _observation(t, sizes)) is not None)
     beside = _beside(record)
-    remarks = [*beside, *_left_out(ordered), *_outstanding(record.trials, ordered), *_flagged(ordered)]
+    if not record.in_blocks:
+        observations = tuple(replace(o, block=None) for o in observations)
+        beside += [UNBLOCKED] if any(trial.block > 1 for trial in record.trials) else []
+    unit = "block" if record.in_blocks else "reading"
+    remarks = [*beside, *_left_out(ordered, unit), *_outstanding(record.trials, ordered), *_flagged(ordered)]
     tried = frozenset((t.workload, t.threads, t.shape) for t in ordered if t.outcome != "failed")
     return Evidence(
         observations, sizes, tuple(remarks), tried, _block_seconds(record.trials, ordered), sittings(ordered)
@@ -110,17 +119,18 @@ def _observation(trial: TrialRecord, sizes: Mapping[str, Size]) -> Observation |
         threads=trial.threads,
         block=trial.block,
         throughput_per_s=summary.throughput.mean,
-        shares=_over_vcpus(summary.vcpus),
+        shares=_over_vcpus(summary),
         per_vcpu=per_vcpu,
         cpu_seconds_per_operation=summary.cpu_seconds_per_operation,
         steal=summary.guest_steal,
     )
 
 
-def _over_vcpus(vcpus: Sequence[VcpuShare]) -> Shares:
+def _over_vcpus(summary: TrialSummary) -> Shares:
     """Average over all vCPUs; unavailable on one is unavailable for the guest."""
+    vcpus, average = summary.vcpus, summary.vcpus_average
     if not vcpus:
-        return Shares()
+        return Shares() if average is None else Shares(run=average.run, wait=average.wait, idle=average.idle)
 
     def mean(values: list[float | None]) -> float | None:
         known = [v for v in values if v is not None]
@@ -131,15 +141,15 @@ def _over_vcpus(vcpus: Sequence[VcpuShare]) -> Shares:
     )
 
 
-def _left_out(trials: Sequence[TrialRecord]) -> list[str]:
-    """One sentence a cell for its trials that are no observations."""
+def _left_out(trials: Sequence[TrialRecord], unit: str) -> list[str]:
+    """One sentence a cell for its trials that are no observations; ``unit`` is what the number of a block counts."""
     cells: dict[tuple[str, str, int], list[TrialRecord]] = {}
     for trial in trials:
         cells.setdefault((trial.shape, trial.workload, trial.threads), []).append(trial)
     remarks = []
     for (shape, workload, threads), ended in cells.items():
         if dropped := [t for t in ended if not _counts(t)]:
-            why = [f"block {t.block} {_why_not(t)}" for t in dropped[:3]]
+            why = [f"{unit} {t.block} {_why_not(t)}" for t in dropped[:3]]
             rest = f"; and {in_words(len(dropped) - 3)} more" if len(dropped) > 3 else ""
             verb = "does" if len(dropped) == 1 else "do"
             remarks.append(

@@ -19,6 +19,7 @@ from orchestrator.core.verdict.evidence import Evidence
 from orchestrator.core.verdict.inference.components import components, homogeneity
 from orchestrator.core.verdict.method_causes import growth, operations
 from orchestrator.core.verdict.rule import Rule
+from orchestrator.core.verdict.templates import template_steps
 from orchestrator.core.verdict.verdict import Verdict
 from orchestrator.core.verdict.words import count, in_words, listed, span
 from orchestrator.units import format_percent
@@ -65,6 +66,7 @@ def explain_verdict(evidence: Evidence, rule: Rule, reached: Verdict) -> tuple[S
         *_corrections(reached),
         *_words(reached, rule),
         *_choices(reached),
+        *template_steps(reached.templates, rule.confidence),
     ]
     return (*steps, *operations(reached, rule), *growth(reached))
 

@@ -26,7 +26,8 @@ def remarks(
     """All remarks, in the order in which they are shown."""
     yield from _single_readings(cells)
     yield from _sums(cells)
-    yield from _not_measured(cells, evidence)
+    if not rule.templates:  # a catalogue measures just its own cells, on purpose
+        yield from _not_measured(cells, evidence)
     yield from _growth(cells, comparisons, rule)
     yield from _same_figure(cells)
     yield from _outliers(cells)

@@ -9,6 +9,7 @@ from typing import Any
 from orchestrator.core.record.run import RunRecord
 from orchestrator.core.verdict.inference.sequential import looks
 from orchestrator.core.verdict.price import Price, price_in
+from orchestrator.core.verdict.templates import Expected, templates_in
 from orchestrator.units import PERIODS
 
 #: Stands beside every threshold that no published source backs.
@@ -28,6 +29,7 @@ class Rule:
         price: of vCPUs and memory; ``None`` where nothing is to be said of cost.
         looks: after how many blocks the evidence was looked at, of a run that ends as soon as it decides: every
             interval is widened so that those of all looks hold together. ``None`` where the number was fixed.
+        templates: of a catalogue, to see whether each keeps its rank.
     """
 
     margin: float = 0.03
@@ -37,6 +39,7 @@ class Rule:
     idle: float = 0.90
     price: Price | None = None
     looks: tuple[int, ...] | None = None
+    templates: tuple[Expected, ...] = ()
 
     def __post_init__(self) -> None:
         if not 0 < self.margin < 1:
@@ -58,6 +61,7 @@ def rule_of(record: RunRecord, per: str = "second") -> Rule:
         idle=float(decide.get("idle", Rule.idle)),
         price=price_in(record.plan),
         looks=_looks_in(record.plan),
+        templates=templates_in(record.plan),
     )
 
 

@@ -17,6 +17,7 @@ from orchestrator.core.verdict.recommendation import Fit, Recommendation, fit, r
 from orchestrator.core.verdict.remarks import remarks
 from orchestrator.core.verdict.rule import Rule
 from orchestrator.core.verdict.scaling import Scaling, scalings
+from orchestrator.core.verdict.templates import TemplateFinding, template_findings, templates_answer
 from orchestrator.core.verdict.value import BestValue, CellValue, best_values, values
 from orchestrator.core.verdict.words import capital, count, in_words, listed
 from orchestrator.units import format_percent
@@ -31,7 +32,7 @@ class Verdict(Record):
     ``answer`` is the whole in a sentence or two. ``fits`` holds, for each workload with several thread counts, how size
     and threads go together; ``values`` and ``best_values``, with a price, what each cell gives for it and which shape
     gives the most, in ``price_unit``. ``looks`` tells after how many blocks the run was looked at, ``None`` where their
-    number was fixed: the intervals of all looks hold together.
+    number was fixed: the intervals of all looks hold together. ``templates`` are those of the plan's catalogue.
     """
 
     answer: str
@@ -51,6 +52,7 @@ class Verdict(Record):
     price_unit: str | None = None
     looks: tuple[int, ...] | None = None
     drifts: tuple[Drift, ...] = ()
+    templates: tuple[TemplateFinding, ...] = ()
 
 
 def verdict(evidence: Evidence, rule: Rule | None = None) -> Verdict:
@@ -76,8 +78,10 @@ def verdict(evidence: Evidence, rule: Rule | None = None) -> Verdict:
         recommended += found
         if (fitting := fit(of_workload, found, several=several)) is not None:
             fits.append(fitting)
+    found_templates = template_findings(rule.templates, cells, margin=rule.margin, confidence=rule.confidence)
+    answer = _answer(recommended, cells, rule) if recommended else _no_answer(evidence)
     return Verdict(
-        answer=_answer(recommended, cells, rule) if recommended else _no_answer(evidence),
+        answer=templates_answer(found_templates) if found_templates and cells else answer,
         margin=rule.margin,
         confidence=rule.confidence,
         power=POWER,
@@ -98,6 +102,7 @@ def verdict(evidence: Evidence, rule: Rule | None = None) -> Verdict:
         price_unit=rule.price.unit if rule.price else None,
         looks=rule.looks,
         drifts=drifted,
+        templates=found_templates,
     )
 
 

@@ -90,13 +90,14 @@ def change(ratio: float, *, whole: bool) -> str:
 
 def span(low: float, high: float) -> str:
     """An interval of ratios as changes: ``-1.2 % to +3.4 %``."""
-    return f"{_signed(low)} to {_signed(high)}"
+    return f"{signed(low)} to {signed(high)}"
 
 
-def _signed(ratio: float) -> str:
+def signed(ratio: float, *, whole: bool = False) -> str:
+    """A ratio as a change with its sign, for a table: ``-4.7 %``; in whole percents where :func:`change` has them."""
     if ratio > 100:
         return "more than a hundredfold"
-    text = format_percent(ratio - 1)
+    text = format_percent(ratio - 1, 0 if whole else 1)
     return text if text.startswith("-") or text == "0 %" else f"+{text}"
 
 
