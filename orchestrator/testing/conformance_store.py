@@ -128,7 +128,10 @@ def _life_of_a_run(store: RunStore) -> None:
     insist(bool(writer.location), "a run has a place that can be told")
     insist(store.find("last").state in _OPEN, "a run without an end is running, or may be")
     writer.append(_event("run-started"))
+    insist(store.environment(store.find("last")) is None, "no fingerprint is there before one is kept")
     writer.keep_environment(Environment(host={"kernel": "6.1"}, guest={"kernel": None}))
+    kept = store.environment(store.find("last"))
+    insist(kept is not None and kept.host == {"kernel": "6.1"}, "the fingerprint is read as kept")
     insist(store.find("last").trials == (), "no trial is there before one is kept")
     for number in (2, 1):
         writer.append(_event("trial-started", trial_id(number)))

@@ -118,6 +118,10 @@ class MemoryStore:
         """A guest as it was, if it is kept."""
         return self.kept[run.record.id].before.get(guest)
 
+    def environment(self, run: StoredRun) -> Environment | None:
+        """The fingerprint, if the run got so far."""
+        return self.kept[run.record.id].environment
+
     def before_folder(self, run: StoredRun, guest: str) -> str:
         """There is no such folder."""
         return f"/memory/{run.record.id}/before/{guest}/definition"

@@ -124,6 +124,9 @@ class RunStore(Protocol):
     def inputs(self, run: StoredRun) -> Mapping[str, bytes]:
         """Plan, lab and the workloads' files, byte for byte; those that are there. Raises StoreError."""
 
+    def environment(self, run: StoredRun) -> Environment | None:
+        """The fingerprint of host and guest, if the run got so far. Raises StoreError when it is damaged."""
+
     def writer(self, run: StoredRun) -> RunWriter:
         """The right to write to a run, whatever its state.
 
