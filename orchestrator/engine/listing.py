@@ -5,30 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from orchestrator.core.record.run import StoredRun
-from orchestrator.core.record.trial import TrialRecord
+from orchestrator.core.record.run_line import RunLine, Tally
 
 #: A run's id begins with its start to the second; a shorter name would stop being unique with the next run.
 _SHORTEST = len("20260801T101112Z")
 
 
 @dataclass(frozen=True)
-class Tally:
-    """How the trials of a run came out. ``planned`` leaves out those that a decision made needless."""
-
-    planned: int
-    measured: int
-    unsteady: int
-    failed: int
-
-    @property
-    def ended(self) -> int:
-        """Trials that have a record."""
-        return self.measured + self.unsteady + self.failed
-
-
-@dataclass(frozen=True)
-class RunLine:
+class Listed:
     """One run in a listing.
 
     Attributes:
@@ -45,31 +29,24 @@ class RunLine:
     tally: Tally
     state: str
     standing: str
+    location: str
 
 
-def tally(run: StoredRun) -> Tally:
-    """Count a run's trials by outcome."""
-    return Tally(len(run.needed), *(_count(run.trials, outcome) for outcome in ("measured", "unsteady", "failed")))
-
-
-def _count(trials: Iterable[TrialRecord], outcome: str) -> int:
-    return sum(trial.outcome == outcome for trial in trials)
-
-
-def run_lines(runs: Sequence[StoredRun]) -> list[RunLine]:
-    """A line for each run, in the order given."""
-    short = short_names([run.record.id for run in runs])
+def listing(runs: Sequence[RunLine]) -> list[Listed]:
+    """What is told of each run, in the order given."""
+    short = short_names([run.id for run in runs])
     return [
-        RunLine(
-            short=short[run.record.id],
-            id=run.record.id,
-            started_utc=run.record.started_utc,
-            title=run.record.title,
-            guest=run.record.guest,
-            guest_kind=run.record.guest_kind,
-            tally=tally(run),
+        Listed(
+            short=short[run.id],
+            id=run.id,
+            started_utc=run.started_utc,
+            title=run.title,
+            guest=run.guest,
+            guest_kind=run.guest_kind,
+            tally=run.tally,
             state=run.state,
             standing=run.standing,
+            location=run.location,
         )
         for run in runs
     ]

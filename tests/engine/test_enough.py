@@ -9,10 +9,11 @@ from simulated_run import Experiment, Heard, lab, plan
 
 from orchestrator.core.design.trials import trials
 from orchestrator.core.record.journal import Look, progress
+from orchestrator.core.record.run_line import run_line
 from orchestrator.core.verdict.evidence import Evidence
 from orchestrator.core.verdict.stopping import Stop
 from orchestrator.engine.judge import verdict_of
-from orchestrator.engine.listing import run_lines
+from orchestrator.engine.listing import listing
 from orchestrator.engine.news import BlocksJudged, RunBegan, TrialBegan
 from orchestrator.errors import StoreError
 
@@ -72,7 +73,7 @@ def test_a_clear_difference_ends_the_run_before_the_last_block() -> None:
     verdict = verdict_of(kept)
     assert [(r.shape, r.basis) for r in verdict.recommendations] == [("two", "shown")]
     assert not [remark for remark in verdict.remarks if "not run" in remark]
-    line = run_lines([kept])[0]
+    line = listing([run_line(kept)])[0]
     assert (line.tally.planned, line.tally.ended, line.state) == (len(records), len(records), "done")
 
 
