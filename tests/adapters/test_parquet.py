@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from orchestrator.adapters.store.parquet import read_columns, to_parquet
+from orchestrator.adapters.store.parquet import column_names, read_columns, to_parquet
 from orchestrator.core.measure import columns
 from orchestrator.core.measure.columns import Columns
 from orchestrator.core.measure.samples import Sample
@@ -121,3 +121,15 @@ def test_counters_of_many_cpus_take_little_room() -> None:
     ]
     content = to_parquet("host", columns.from_samples(series))
     assert len(content) < 640 * 600 * 2
+
+
+def test_a_file_that_claims_more_readings_than_any_trial_has_is_not_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Run lengths (Parquet's encodings) put any number of equal rows into a few bytes; the footer tells how many."""
+    path = tmp_path / "vcpu.parquet"
+    path.write_bytes(to_parquet("vcpu", {"time_s": [1.0] * 100, "vcpu.0.run_ns": [0] * 100}))
+    assert column_names(path) == ("time_s", "vcpu.0.run_ns")
+    monkeypatch.setattr("orchestrator.adapters.store.parquet._MOST_READINGS", 199)
+    with pytest.raises(StoreError, match="holds 100 rows, which no trial has; it was not read"):
+        read_columns(path)

@@ -8,8 +8,9 @@ from pathlib import Path
 
 from orchestrator.adapters.store.atomic import PARTIAL, explained
 from orchestrator.adapters.store.json_file import load
-from orchestrator.adapters.store.layout import RunFolder, instant
+from orchestrator.adapters.store.layout import BASELINES, RunFolder, instant
 from orchestrator.core.record.run import RunRecord
+from orchestrator.core.record.run_line import RunLine
 from orchestrator.errors import StoreError
 
 _NAMES_SHOWN = 8
@@ -40,7 +41,7 @@ def folders(root: Path) -> Folders:
         entries = sorted(path for path in root.iterdir() if path.is_dir())
     left_over = [path for path in entries if path.name.startswith(PARTIAL)]
     return Folders(
-        tuple(path for path in entries if not path.name.startswith(".")),
+        tuple(path for path in entries if not path.name.startswith(".") and path.name != BASELINES),
         tuple(f"{path}: left over from a run that was cut short as it began; it may be deleted" for path in left_over),
     )
 
@@ -69,7 +70,7 @@ def resolve(root: Path, run: str) -> RunFolder:
     raise StoreError(f"no run in {root} begins with {run!r}; there is {_some(near)}; 'trialbed list' shows all")
 
 
-def age(record: RunRecord, folder: Path) -> tuple[object, ...]:
+def age(record: RunRecord | RunLine, folder: Path) -> tuple[object, ...]:
     """Sort key: by start; runs of the same second by when their record was written."""
     return (instant(record.started_utc), (folder / "run.json").stat().st_mtime_ns, record.id)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import gzip
+import io
 import zlib
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -11,8 +12,9 @@ from typing import TypeVar
 
 from orchestrator.adapters.store import before, finding, journal_file
 from orchestrator.adapters.store.atomic import explained, make_folders, write_folder
+from orchestrator.adapters.store.index import Index, Signature, signature
 from orchestrator.adapters.store.json_file import document, load
-from orchestrator.adapters.store.layout import LOG, SERIES, RunFolder, another_id, input_file, run_id
+from orchestrator.adapters.store.layout import LOG, SERIES, RunFolder, another_id, input_file, is_safe_name, run_id
 from orchestrator.adapters.store.reading import read_run
 from orchestrator.adapters.store.verifying import verify_run
 from orchestrator.adapters.store.writing import FolderWriter
@@ -21,13 +23,16 @@ from orchestrator.core.measure.columns import Columns
 from orchestrator.core.record.finding import Verified
 from orchestrator.core.record.journal import Event, cut_short, progress
 from orchestrator.core.record.run import Environment, RunRecord, StoredRun
+from orchestrator.core.record.run_line import RunLine, run_line
 from orchestrator.engine.ports import SavedGuest, TrialData
 from orchestrator.errors import StoreError
-from orchestrator.units import Seconds
+from orchestrator.units import Bytes, Seconds, format_size
 
 T = TypeVar("T")
 
 _ATTEMPTS_AT_A_NAME = 50
+#: A run may come from anybody, and a small file can unpack to any size. A trial keeps 4 Mi characters.
+_MOST_LOG: Bytes = 64 * 2**20
 
 
 class FolderStore:
@@ -202,13 +207,57 @@ class FolderStore:
     def _log(self, path: Path) -> str:
         try:
             if packed := _bytes_of(path):
-                return gzip.decompress(packed).decode("utf-8", "replace")
-            self._problems.append(f"{path}: damaged: it is empty")
+                with gzip.GzipFile(fileobj=io.BytesIO(packed)) as file:
+                    text = file.read(_MOST_LOG + 1)
+                if len(text) <= _MOST_LOG:
+                    return text.decode("utf-8", "replace")
+                self._problems.append(f"{path}: unpacks to more than {format_size(_MOST_LOG)}, which no trial prints")
+            else:
+                self._problems.append(f"{path}: damaged: it is empty")
         except (gzip.BadGzipFile, EOFError, zlib.error) as error:
             self._problems.append(f"{path}: damaged or cut short: {error}")
         except StoreError as error:
             self._problems.append(str(error))
         return ""
+
+    def lines(self) -> list[RunLine]:
+        """All runs in a nutshell, oldest first, by an index where there is one; otherwise as :meth:`list`.
+
+        A run that has ended, and with which nothing is wrong, is kept in the index; others are read each time.
+        """
+        there = finding.folders(self.root)
+        self._problems = [*there.problems]
+        index, now_s = Index(self.root), self._time()
+        lines: list[tuple[tuple[object, ...], RunLine]] = []
+        new: dict[str, tuple[Signature, RunLine]] = {}
+        for path in there.runs:
+            signed = signature(RunFolder(path))  # before it is read: what changes meanwhile makes the entry stale
+            line = None if signed is None else index.line(path.name, signed)
+            try:
+                if line is None:
+                    line, sound = self._line(RunFolder(path), now_s)
+                    if sound and signed is not None and signed.settled(now_s):
+                        new[path.name] = (signed, line)
+                elif line.location != str(path):
+                    line = line.model_copy(update={"location": str(path)})
+                lines.append((finding.age(line, path), line))
+            except (StoreError, OSError) as error:
+                self._problems.append(str(error))
+        index.update(new, [path.name for path in there.runs])
+        return [line for _, line in sorted(lines, key=lambda pair: pair[0])]
+
+    def _line(self, folder: RunFolder, now_s: Seconds | None) -> tuple[RunLine, bool]:
+        """A run in a nutshell, and whether it has ended with nothing wrong."""
+        stored, problems = read_run(folder, thorough=False, now_s=now_s)
+        self._problems.extend(problems)
+        environment, readable = None, True
+        try:
+            environment = self.environment(stored)
+        except StoreError:
+            readable = False  # `show` tells; the listing does not need it
+        ended = stored.state not in {"running", "crashed"}
+        sound = ended and readable and not problems and is_safe_name(folder.path.name)
+        return run_line(stored, environment), sound
 
     def list(self) -> list[StoredRun]:
         """All runs, oldest first; what cannot be read is left out and reported by :meth:`problems`."""

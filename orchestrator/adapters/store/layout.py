@@ -17,6 +17,8 @@ _SLUG_LENGTH = 40
 
 #: Inputs that lie beside ``run.json``; every other input lies under ``inputs/``.
 TOP_INPUTS = ("plan.yaml", "lab.yaml")
+#: Folder of a store that is no run: runs under a name.
+BASELINES = "baselines"
 #: Everything that a run's folder may hold.
 ENTRIES = frozenset(
     {*TOP_INPUTS, "inputs", "run.json", "environment.json", "journal.jsonl", "journal.torn"}
@@ -135,7 +137,9 @@ def input_file(name: str) -> str:
 
 def run_id(wished: str, started_utc: str, title: str) -> str:
     """A new id: the one wished for, if it can be a folder's name, else ``<UTC stamp>-<slug of the title>-<4 hex>``."""
-    return wished if is_safe_name(wished) else f"{_stamp(started_utc)}-{_slug(title)}-{secrets.token_hex(2)}"
+    if is_safe_name(wished) and wished != BASELINES:
+        return wished
+    return f"{_stamp(started_utc)}-{_slug(title)}-{secrets.token_hex(2)}"
 
 
 def another_id(taken: str) -> str:

@@ -14,11 +14,15 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from orchestrator.core.design.wording import shown
 from orchestrator.core.measure.columns import Columns
 from orchestrator.core.measure.samples import Value
 from orchestrator.errors import StoreError
 
 SCHEMA_VERSION = "1"
+
+#: A run may come from anybody, and a small file can claim any number of rows. A day of a thousand counters has fewer.
+_MOST_READINGS = 10**8
 
 _INT64 = range(-(2**63), 2**63)
 _UINT64 = range(2**64)
@@ -81,7 +85,13 @@ def read_columns(path: Path) -> Columns:
         StoreError: when the file is missing, damaged or of a newer version.
     """
     try:
-        table = pq.ParquetFile(path).read(use_threads=False)
+        file = pq.ParquetFile(path)
+        if file.metadata.num_rows * max(file.metadata.num_columns, 1) > _MOST_READINGS:
+            raise StoreError(f"{path} holds {file.metadata.num_rows} rows, which no trial has; it was not read")
+        for column in file.schema_arrow:  # text, lists and bytes may take any room, and are no readings
+            if not (pa.types.is_integer(column.type) or pa.types.is_floating(column.type)):
+                raise StoreError(f"{path}: column {shown(column.name)} is no numbers; it was not written by trialbed")
+        table = file.read(use_threads=False)
     except (OSError, pa.ArrowException) as error:
         raise StoreError(
             f"cannot read {path}: {_first_line(error)}; restore it from a copy, or read the trial's other files"
@@ -97,6 +107,18 @@ def read_columns(path: Path) -> Columns:
             f"(format {version}; this one reads {SCHEMA_VERSION}); update trialbed"
         )
     return dict(zip(table.column_names, (column.to_pylist() for column in table.columns), strict=True))
+
+
+def column_names(path: Path) -> tuple[str, ...]:
+    """The names of a series' columns, without its readings.
+
+    Raises:
+        StoreError: when the file is missing or damaged.
+    """
+    try:
+        return tuple(pq.read_schema(path).names)
+    except (OSError, pa.ArrowException) as error:
+        raise StoreError(f"cannot read {path}: {_first_line(error)}; restore it from a copy") from error
 
 
 def _array(name: str, values: Sequence[Value | None]) -> pa.Array[Any]:
