@@ -21,6 +21,7 @@ from orchestrator.units import Seconds, parse_duration
 _DATED = re.compile(
     r"(?P<day>\d{4}-\d\d-\d\d)[T ](?P<time>\d\d:\d\d(?::\d\d)?)\s?(?P<offset>Z|[+-]\d\d:?\d\d)?", re.ASCII
 )
+_DAY = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 _WANTED = "write a time of day such as 06:30, or a date with it such as 2026-11-29T06:30"
 #: No two moments with the same local time are further apart, and no jump is longer, than the day that a place loses or
 #: gains when it changes the side of the date line (IANA's time zone database). Looked at each quarter of an hour.
@@ -156,6 +157,27 @@ def read_moment(text: str, after_s: Seconds) -> Moment:
     if found.at_s - after_s > _YEAR_S:
         raise ValueError(f"{text!r} is more than a year ahead; {_WANTED}")
     return found
+
+
+def read_past(text: str, now_s: Seconds) -> Seconds:
+    """The moment that a text names, of something that is over: a date (then noon is meant), or a date with a time.
+
+    Raises:
+        ValueError: it is neither, there is no such day or time, or it is still to come.
+    """
+    wanted = "write a date such as 2026-03-01, or with a time such as 2026-03-01T20:15"
+    dated = _DATED.fullmatch(f"{text}T12:00" if _DAY.fullmatch(text) else text)
+    if dated is None:
+        raise ValueError(f"{text[:60]!r} is not a date; {wanted}")
+    try:
+        meant = datetime.fromisoformat(f"{dated['day']}T{dated['time']}{dated['offset'] or ''}")
+        found = Moment(meant.timestamp()) if meant.tzinfo is not None else _dated(meant, -_YEAR_S)
+    except (ValueError, OverflowError, OSError) as error:
+        raise ValueError(f"{text[:60]!r} is not a date: {error}; {wanted}") from error
+    today = _DAY.fullmatch(text) is not None and _day(_local(now_s).date()) == _day(_local(found.at_s).date())
+    if found.at_s > now_s and not today:
+        raise ValueError(f"{text!r} ({found.shown}) is still to come; {wanted}")
+    return min(found.at_s, now_s)
 
 
 def local_text(seconds: Seconds) -> str:

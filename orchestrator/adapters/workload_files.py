@@ -22,6 +22,21 @@ def with_digests(files: Mapping[str, bytes]) -> WorkloadFiles:
     return WorkloadFiles(files, {name: hashlib.sha256(content).hexdigest() for name, content in files.items()})
 
 
+def from_inputs(plan: Plan, inputs: Mapping[str, bytes]) -> dict[str, WorkloadFiles]:
+    """The files of every workload as a run kept them, by workload name: a run that goes on sends the same bytes.
+
+    Args:
+        plan: whose workloads.
+        inputs: ``<workload>/<file>`` to content, among others.
+    """
+    kept = {}
+    for load in plan.workloads:
+        start = f"{load.name}/"
+        files = {name.removeprefix(start): content for name, content in inputs.items() if name.startswith(start)}
+        kept[load.name] = with_digests(files)
+    return kept
+
+
 def collect(plan: Plan, folder: Path) -> dict[str, WorkloadFiles]:
     """Read the files of every workload, by workload name.
 

@@ -10,13 +10,20 @@ import io
 import os
 import sys
 from pathlib import Path
+from typing import TextIO
 
 import click
 
 from orchestrator import __version__
+from orchestrator.cli.bundles import open_bundle, pack, unpack
+from orchestrator.cli.comparing import compare
+from orchestrator.cli.guarding import baseline, guard
+from orchestrator.cli.history import history
+from orchestrator.cli.importing import import_run
 from orchestrator.cli.keeping import restore, verify
 from orchestrator.cli.leases import leases
 from orchestrator.cli.reading import judge, list_runs, read, schema, show
+from orchestrator.cli.repeating import repeat
 from orchestrator.cli.running import check, resume, run
 from orchestrator.cli.sandboxing import sandbox
 from orchestrator.cli.status import status as status_command
@@ -27,12 +34,16 @@ EXIT_STATUSES = """
 Exit status:
   0    done
   1    the answer is no: a series is not steady, no shape can be
-       recommended, a run's files are not as they were written, a guest
-       is not as it was, or the sandbox is not up
+       recommended, something became slower, a repetition differs from its
+       original, a run's files are not as they were written, a guest is not
+       as it was, or the sandbox is not up
   2    wrong input, or the store cannot be read or written
   3    some trials failed, the run gave up, or the guest could not be put back
   4    the lab cannot be reached or is in use, and nothing was changed;
        or the sandbox cannot be made here
+  5    undecided: nothing is shown to be slower, and not everything is
+       shown to be no worse than the margin; or whether a repetition agrees
+       with its original is open
   70   a defect in trialbed itself
   130  interrupted (also by SIGTERM and SIGHUP); the guest was put back
 """
@@ -63,6 +74,15 @@ for command in (
     status_command,
     list_runs,
     show,
+    compare,
+    history,
+    baseline,
+    guard,
+    pack,
+    open_bundle,
+    unpack,
+    repeat,
+    import_run,
     verify,
     read,
     judge,
@@ -76,11 +96,43 @@ for command in (
 def main() -> None:
     """Run the command; every known failure is one message on standard error and an exit status."""
     _fill_closed_streams()
-    for stream in (sys.stdout, sys.stderr):
-        # A terminal that cannot show a character must not cost the answer.
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="backslashreplace")
+    sys.stdout, sys.stderr = _Output.of(sys.stdout), _Output.of(sys.stderr)
     sys.exit(invoke(sys.argv[1:]))
+
+
+class _Output(io.TextIOWrapper):
+    """Standard output or error that costs no answer: neither by a character that it has not, nor by who reads it.
+
+    A reader may leave before the end, as ``head`` does. The rest is written nowhere then, and the exit status is that
+    of the answer; click and rich would make 1 of it.
+    """
+
+    @classmethod
+    def of(cls, stream: TextIO) -> TextIO:
+        """A stream of this kind in the place of another; one that is no file stays."""
+        if not isinstance(stream, io.TextIOWrapper):
+            return stream
+        encoding, line_buffering = stream.encoding, stream.line_buffering
+        return cls(stream.detach(), encoding=encoding, errors="backslashreplace", line_buffering=line_buffering)
+
+    def write(self, text: str) -> int:
+        """Write, or not where nobody reads any more."""
+        try:
+            return super().write(text)
+        except BrokenPipeError:
+            self._drop()
+            return len(text)
+
+    def flush(self) -> None:
+        """Flush, likewise."""
+        try:
+            super().flush()
+        except BrokenPipeError:
+            self._drop()
+
+    def _drop(self) -> None:
+        _write_nowhere(self)
+        super().flush()
 
 
 def invoke(arguments: list[str]) -> int:
@@ -98,15 +150,12 @@ def invoke(arguments: list[str]) -> int:
     except TrialbedError as error:
         click.echo(f"trialbed: {error}", err=True)
         status = error.exit_status
-    except BrokenPipeError:
-        _drop_output()  # whoever read it has left
-        status = 0
     except OSError as error:
         # Files are read and written by name, and their errors are told where they arise; what is left is the output.
         if error.errno not in _OUTPUT_LOST or error.filename is not None:
             status = _defect(error)
         else:
-            _drop_output()
+            _write_nowhere(sys.stdout)
             click.echo(f"trialbed: the output cannot be written: {error.strerror}", err=True)
             status = WRONG_INPUT
     except Exception as error:  # noqa: BLE001 - the last line of defence: the trace is one variable away
@@ -131,6 +180,8 @@ def _fill_closed_streams() -> None:
             setattr(sys, name, Path(os.devnull).open(mode, encoding="utf-8"))  # noqa: SIM115 - open to the end
 
 
-def _drop_output() -> None:
-    """Send nowhere what Python would still flush at exit."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+def _write_nowhere(stream: TextIO) -> None:
+    """Send nowhere what a stream would still write, also at exit."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, stream.fileno())
+    os.close(nowhere)

@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from orchestrator.wiring.views import RunView
 
-FAILED, INTERRUPTED = 3, 130
+FAILED, UNDECIDED, INTERRUPTED = 3, 5, 130
+#: Of a repetition, by what is said of it.
+STATED = {"repeated": 0, "reproduced": 0, "not": 1, "open": UNDECIDED}
 
 
 def exit_status(view: RunView) -> int:

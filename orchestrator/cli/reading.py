@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import math
-import sys
 from collections.abc import Callable
 from dataclasses import asdict
-from pathlib import Path
 from typing import Any, TypeVar
 
 import click
@@ -23,13 +21,10 @@ from orchestrator.cli.output import (
     warn,
 )
 
-#: A series of a reading every 100 ms over a month is smaller.
-_MOST_BYTES = 256 * 2**20
-
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
 
-class _Number(click.FloatRange):
+class Number(click.FloatRange):
     """A number within bounds; ``nan``, which lies nowhere, is none."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
@@ -42,7 +37,7 @@ class _Number(click.FloatRange):
 
 _confidence = click.option(
     "--confidence",
-    type=_Number(50, 99.99),
+    type=Number(50, 99.99),
     default=95.0,
     show_default=True,
     help="Confidence of the intervals, in percent.",
@@ -51,7 +46,7 @@ _confidence = click.option(
 
 def _price(what: str, meaning: str) -> Callable[[_Command], _Command]:
     """An option for the price of something that a shape has."""
-    return click.option(f"--price-{what}", type=_Number(0, 1e12), default=0.0, help=meaning, metavar="PRICE")
+    return click.option(f"--price-{what}", type=Number(0, 1e12), default=0.0, help=meaning, metavar="PRICE")
 
 
 @click.command("list", short_help="List the runs in the store.")
@@ -167,11 +162,12 @@ def read(series: tuple[str, ...], confidence: float, explain: bool, as_json: boo
       trialbed read bookings-per-second.csv --explain
       grep -o 'tps=[0-9.]*' load.log | cut -d= -f2 | trialbed read -
     """
+    from orchestrator.adapters.readings.files import content
     from orchestrator.adapters.readings.series import read_log_text
     from orchestrator.adapters.report.reading_text import reading_json, render_reading
     from orchestrator.engine.read_series import read_series
 
-    results = read_series([read_log_text(name, _bytes(name)) for name in series], confidence / 100, explain=explain)
+    results = read_series([read_log_text(name, content(name)) for name in series], confidence / 100, explain=explain)
     for result in results:
         if as_json:
             show_json(reading_json(result))
@@ -184,7 +180,7 @@ def read(series: tuple[str, ...], confidence: float, explain: bool, as_json: boo
 @click.argument("table", metavar="TABLE.csv")
 @click.option(
     "--margin",
-    type=_Number(0, 100, min_open=True, max_open=True),
+    type=Number(0, 100, min_open=True, max_open=True),
     default=3.0,
     show_default=True,
     help="Smallest difference in throughput that matters, in percent.",
@@ -236,6 +232,7 @@ def judge(
       trialbed judge readings.csv --blocks-at-most 8
       trialbed judge readings.csv --explain
     """
+    from orchestrator.adapters.readings.files import content
     from orchestrator.adapters.readings.table import read_table
     from orchestrator.adapters.report.verdict_text import render_verdict, verdict_json
     from orchestrator.core.verdict.price import Price
@@ -248,7 +245,7 @@ def judge(
         raise click.UsageError("--price-unit is one line of printable text, such as 'EUR an hour'")
     price = Price(price_vcpu, price_memory, price_unit) if price_vcpu or price_memory else None
     planned = _looks(blocks_at_least, blocks_at_most)
-    evidence = read_table(table, _bytes(table), per=per)
+    evidence = read_table(table, content(table), per=per)
     rule = Rule(margin / 100, confidence / 100, per, price=price, looks=planned)
     look = look_at(evidence, rule)
     verdict = judge_readings(evidence, rule)
@@ -297,21 +294,3 @@ def _looks(at_least: int, at_most: int | None) -> tuple[int, ...] | None:
         )
         raise click.UsageError(message)
     return looks(at_least, at_most)
-
-
-def _bytes(name: str) -> bytes:
-    """The content of a file, or of standard input for ``-``."""
-    from orchestrator.errors import InputError, Problem
-
-    try:
-        if name == "-":
-            content = sys.stdin.buffer.read(_MOST_BYTES + 1)
-        else:
-            with Path(name).open("rb") as file:
-                content = file.read(_MOST_BYTES + 1)
-    except OSError as error:
-        raise InputError([Problem(name, "", f"cannot be read ({error.strerror}); check the path")]) from error
-    if len(content) > _MOST_BYTES:
-        message = f"is larger than {_MOST_BYTES // 2**20} MiB, which no readings are; check that it is the right file"
-        raise InputError([Problem(name, "", message)])
-    return content

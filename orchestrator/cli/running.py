@@ -3,35 +3,24 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from orchestrator.cli.exit_status import exit_status
-from orchestrator.cli.output import (
-    console,
-    json_option,
-    per_option,
-    show_json,
-    show_text,
-    store_option,
-    store_words,
-    warn,
-)
+from orchestrator.cli.exit_status import FAILED, INTERRUPTED, STATED, UNDECIDED, exit_status
+from orchestrator.cli.measuring import begin, lab_option, output_options, say_how_to_go_on, time_options
+from orchestrator.cli.output import console, json_option, show_json, show_text, store_words, warn
+
+if TYPE_CHECKING:
+    from orchestrator.wiring.repeating import AgainstOriginal
 
 _plan = click.argument("plan", type=click.Path(path_type=Path))
-_lab = click.option("--lab", type=click.Path(path_type=Path), help="Use this lab instead of the one the plan names.")
-_until = click.option("--until", metavar="TIME", help="End by this local time: 06:30, or with a date 2026-11-29T06:30.")
-_for = click.option("--for", "lasting", metavar="DURATION", help="End after so long: 9 h, '1 h 30 min'.")
-_at = click.option("--at", metavar="TIME", help="Begin at this local time, the next that comes; 'now': at once.")
-_quiet = click.option("--quiet", "-q", is_flag=True, help="No progress; the result and notices only.")
 
 
 @click.command(short_help="Tell what a plan would do; touches nothing.")
 @_plan
-@_lab
-@_at
-@_until
-@_for
+@lab_option
+@time_options
 @click.option("--probe", is_flag=True, help="Also log in to host and guest and report readiness, line by line.")
 @json_option
 def check(
@@ -76,14 +65,9 @@ def check(
 
 @click.command(short_help="Run a plan and reach the verdict.")
 @_plan
-@_lab
-@_at
-@_until
-@_for
-@store_option
-@per_option
-@_quiet
-@json_option
+@lab_option
+@time_options
+@output_options
 def run(
     plan: Path,
     lab: Path | None,
@@ -110,26 +94,19 @@ def run(
       trialbed run plans/night.yaml --quiet --store /srv/results
       trialbed run plans/night.yaml --at 19:00 --until 06:30
     """
-    from orchestrator.adapters.local_time import Asked
-    from orchestrator.wiring import beginning, job, plans
+    from orchestrator.wiring import plans
 
-    loaded, asked = plans.load_plan(plan, lab), Asked(until, lasting, at)
-    screen = job.Screen(console(errors=as_json), console(errors=True), per, quiet)
-    outcome = beginning.run_new(loaded, store, screen, asked)
-    return _conclude(outcome, store, per, as_json=as_json)
+    loaded = plans.load_plan(plan, lab)
+    outcome = begin(loaded, at=at, until=until, lasting=lasting, store=store, per=per, quiet=quiet, plain=as_json)
+    return conclude(outcome, store, per, as_json=as_json)
 
 
 @click.command(short_help="Go on with an interrupted run.")
 @click.argument("run_id", metavar="RUN")
 @click.option("--lab", type=click.Path(path_type=Path), help="Go on in this lab instead of the one that the run keeps.")
 @click.option("--accept-changes", is_flag=True, help="Go on although something is not as it was; it is noted.")
-@_at
-@_until
-@_for
-@store_option
-@per_option
-@_quiet
-@json_option
+@time_options
+@output_options
 def resume(
     run_id: str,
     lab: Path | None,
@@ -161,33 +138,51 @@ def resume(
 
     screen = job.Screen(console(errors=as_json), console(errors=True), per, quiet)
     outcome = going_on.run_again(run_id, store, screen, lab, accept=accept_changes, asked=Asked(until, lasting, at))
-    return _conclude(outcome, store, per, as_json=as_json)
+    return conclude(outcome, store, per, as_json=as_json)
 
 
-def _conclude(run_id: str, store: str, per: str, *, as_json: bool) -> int:
-    """Show what a run has come to, and turn it into the exit status."""
+def conclude(run_id: str, store: str, per: str, *, as_json: bool) -> int:
+    """Show what a run has come to, and turn it into the exit status; a repetition is set against its original."""
     from rich.text import Text
 
     from orchestrator.adapters.report.json_out import run_json
     from orchestrator.adapters.report.plain import safe
     from orchestrator.adapters.report.verdict_text import render_verdict, verdict_json
     from orchestrator.core.verdict.words import capital
-    from orchestrator.wiring import views
+    from orchestrator.wiring import repeating, views
 
     view = views.run_view(run_id, store, per)
+    against = repeating.against_original(view.run, per)
     if as_json:
-        show_json(
-            run_json(view.run, view.environment, view.problems) | {"verdict": verdict_json(view.verdict, view.time)}
-        )
+        verdict = {"verdict": verdict_json(view.verdict, view.time)}
+        show_json(run_json(view.run, view.environment, view.problems) | verdict | _against_json(against))
     else:
         title, kind = view.run.record.title, view.run.record.guest_kind
         if view.run.look is not None:
             show_text(Text(f"{capital(safe(view.run.look.told, 1000))}\n"))
         show_text(render_verdict(view.verdict, per=per, guest_kind=kind, title=title, time=view.time))
+        _show_against(against)
         click.echo(f"\nKept in {view.run.location}; look again with: trialbed show {run_id}{store_words(store)}")
     warn(view.problems)
-    if view.run.state != "done":
-        why = f": {safe(view.run.why)}" if view.run.why else ""
-        first = "once that is mended, " if view.run.state == "given up" else ""
-        click.echo(f"{view.run.state}{why}; {first}go on with: trialbed resume {run_id}{store_words(store)}", err=True)
-    return exit_status(view)
+    say_how_to_go_on(view, run_id, store)
+    status = exit_status(view)
+    if against is None or status in {FAILED, INTERRUPTED}:
+        return status
+    if against.found is None or against.found.repetition is None:
+        warn([f"not set against the original: {against.why_not}"])
+        return UNDECIDED
+    return STATED[against.found.repetition.term]
+
+
+def _show_against(against: AgainstOriginal | None) -> None:
+    from orchestrator.adapters.report.compare_text import render_comparison
+
+    if against is not None and against.found is not None:
+        click.echo()
+        show_text(render_comparison(against.found))
+
+
+def _against_json(against: AgainstOriginal | None) -> dict[str, Any]:
+    from orchestrator.adapters.report.compare_json import comparison_json
+
+    return {} if against is None or against.found is None else {"comparison": comparison_json(against.found)}

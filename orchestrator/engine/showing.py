@@ -59,10 +59,12 @@ def pick_trial(run: StoredRun, trial: str, damaged: Sequence[str] = ()) -> Trial
 
 def reader_of(record: RunRecord, workload: str) -> tuple[Figure, Period]:
     """What a workload's figures are (rates or counts) and their period, as the plan of a run has it."""
-    reader: Mapping[str, Any] = {}
-    for declared in record.plan.get("workloads", ()):
+    imported = record.origin == "imported"
+    reader: Mapping[str, Any] = {"figure": "rate", "per": record.plan.get("per")} if imported else {}
+    for declared in () if imported else record.plan.get("workloads", ()):
         if isinstance(declared, Mapping) and declared.get("name") == workload:
-            reader = declared.get("reader") or {"figure": BUILT_IN_READER.figure, "per": BUILT_IN_READER.per}
+            given = declared.get("reader") or {"figure": BUILT_IN_READER.figure, "per": BUILT_IN_READER.per}
+            reader = given if isinstance(given, Mapping) else {}
     figure, per = reader.get("figure"), reader.get("per")
     return cast("Figure", figure if figure in {"rate", "count"} else "rate"), cast(
         "Period", per if per in PERIODS else "second"

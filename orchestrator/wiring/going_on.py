@@ -19,7 +19,8 @@ from orchestrator.core.record.trial import TrialRecord
 from orchestrator.engine import changes
 from orchestrator.engine.beforehand import refuse_loginless
 from orchestrator.engine.leased import leased
-from orchestrator.engine.ports import Equipment, RunWriter, WorkloadFiles
+from orchestrator.engine.ports import Equipment, RunWriter
+from orchestrator.errors import StoreError
 from orchestrator.units import utc_text
 from orchestrator.wiring.beginning import version_of
 from orchestrator.wiring.drivers import driver_facts, drivers, guests_beside, open_guest, ssh
@@ -76,6 +77,9 @@ class _Again:
 def _read_again(kept: FolderStore, run: str, lab: Path | None) -> _Again:
     """Open a run, and refuse at once what can never be gone on with."""
     stored, writer, inputs = kept.reopen(run)
+    if stored.record.origin == "imported":
+        raise StoreError(f"run {stored.record.id} was imported and cut short meanwhile: delete it, and import it again")
+    _refuse_from_bundle(kept, stored)
     record, knew = stored.record, changes.kept_of(stored.record, kept.journal(stored))
     found = [*changes.file_changes(knew, inputs, other_lab=lab is not None)]
     changes.refuse([change for change in found if not change.acceptable], record.id, accepted=False)
@@ -95,8 +99,20 @@ def _read_again(kept: FolderStore, run: str, lab: Path | None) -> _Again:
     return _Again(stored, writer, inputs, knew, loaded, found, lab is not None, version)
 
 
+def _refuse_from_bundle(kept: FolderStore, stored: StoredRun) -> None:
+    """A bundle leaves out how the guests were before; what goes on without it is on other machines than it began on."""
+    if kept.guests(stored) or all(event.event != "guest-saved" for event in kept.journal(stored)):
+        return
+    raise StoreError(
+        f"run {stored.record.id} lacks how its guests were before it, as one from a bundle does; going on would mix "
+        "two labs in one run: measure it on yours instead, with: trialbed repeat BUNDLE.zip --lab YOUR-LAB.yaml"
+    )
+
+
 def _go_on(again: _Again, screen: Screen, people: People, times: Sitting, *, accept: bool) -> None:
     """Wait for the time, take the leases, look at the guests, and run what is left."""
+    from orchestrator.adapters.workload_files import from_inputs
+
     loaded, run, writer, found = again.loaded, again.stored.record.id, again.writer, again.found
     equipment, driver = open_guest(loaded), drivers()[loaded.driver]
     refuse_loginless(loaded.plan, loaded.lab, driver, equipment.connector or ssh())
@@ -116,7 +132,7 @@ def _go_on(again: _Again, screen: Screen, people: People, times: Sitting, *, acc
             changes.refuse(found, run, accepted=accept)
         other = loaded.lab_bytes if again.lab_is_other and found else None
         changes.accept(writer, found, changes.Newer(newer, again.inputs, other, again.version), now)
-        loads = _kept_loads(loaded, again.inputs)
+        loads = from_inputs(loaded.plan, again.inputs)
         told = [*notices, *times.notes]
         job = Job(loaded, loads, equipment, screen, leases, told, people, times.limit)
         job.go(writer, again.stored.trials)
@@ -130,15 +146,3 @@ def _skip_done(equipment: Equipment, ordered: Sequence[Trial], done: Mapping[str
         if (record := done.get(trial.id)) is not None:
             launched = record.launched_monotonic_s is not None
             equipment.skip(trial.cell.shape.name, launch(trial.cell).command if launched else None)
-
-
-def _kept_loads(loaded: Loaded, inputs: Mapping[str, bytes]) -> dict[str, WorkloadFiles]:
-    """The workloads' files as the run kept them: a resumed run sends the same bytes."""
-    from orchestrator.adapters.workload_files import with_digests
-
-    kept = {}
-    for workload in loaded.plan.workloads:
-        start = f"{workload.name}/"
-        files = {name.removeprefix(start): text for name, text in inputs.items() if name.startswith(start)}
-        kept[workload.name] = with_digests(files)
-    return kept

@@ -13,6 +13,7 @@ from orchestrator.adapters.plan_file import load_lab
 from orchestrator.core.record.run import StoredRun
 from orchestrator.engine.beforehand import insist_on_place
 from orchestrator.engine.ports import NoLeases
+from orchestrator.errors import StoreError
 from orchestrator.wiring.drivers import driver_facts, drivers, ssh
 from orchestrator.wiring.leasing import places
 from orchestrator.wiring.views import folder_store
@@ -30,6 +31,8 @@ def _restoration(run: str, store: str, lab: Path | None) -> Iterator[tuple[Store
 
     kept = folder_store(store)
     stored = kept.find(run)
+    if stored.record.origin == "imported":
+        raise StoreError(f"run {stored.record.id} was imported: it touched no guest, so none is to be put back")
     read = load_lab(lab or Path(stored.location) / "lab.yaml", driver_facts())
     with ExitStack() as stack:
         bound = {}

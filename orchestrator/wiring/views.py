@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from orchestrator.adapters.store.following import Follower
     from orchestrator.core.measure.method import Step
     from orchestrator.core.record.finding import Verified
+    from orchestrator.core.record.run_line import RunLine
     from orchestrator.core.verdict.minutes import TimeUse
     from orchestrator.core.verdict.verdict import Verdict
 
@@ -30,10 +32,28 @@ def folder_store(path: str) -> FolderStore:
     return FolderStore(Path(path), SystemClock().now)
 
 
-def stored_runs(store: str) -> tuple[list[StoredRun], list[str]]:
-    """All runs, and what could not be read."""
+def stored_runs(store: str) -> tuple[list[RunLine], list[str]]:
+    """All runs in a nutshell, and what could not be read."""
     folder = folder_store(store)
-    return folder.list(), folder.problems()
+    return folder.lines(), folder.problems()
+
+
+def beside(store: Path, run: str) -> str:
+    """The folder of a run by its whole id, so that no other is meant where it is gone; runs are found by it."""
+    return str(store.resolve() / run)  # a path with ".." in it names no run
+
+
+def damaged(folder: FolderStore, runs: Iterable[str]) -> tuple[str, ...]:
+    """What is damaged in any of several runs; the store itself tells it of the one that it read last."""
+    problems: list[str] = []
+    for run in runs:
+        stored = folder.find(run)
+        problems += folder.problems()
+        try:
+            folder.environment(stored)
+        except StoreError as error:
+            problems.append(str(error))
+    return tuple(dict.fromkeys(problems))
 
 
 def follower(run: str, store: str) -> Follower:

@@ -38,6 +38,7 @@ from orchestrator.adapters.store.folder import FolderStore
 from orchestrator.core.measure.results import Interval, Window
 from orchestrator.core.measure.samples import Throughput
 from orchestrator.core.record.run import Environment, StoredRun
+from orchestrator.core.record.run_line import run_line
 from orchestrator.engine.listing import short_names
 from orchestrator.engine.ports import TrialData
 from orchestrator.engine.showing import pick_trial, rates, reader_of
@@ -92,7 +93,7 @@ def test_safe_text_shows_what_was_there(text: str, visible: str) -> None:
 def test_the_listing_names_each_run_shortly_and_tells_how_far_it_got(tmp_path: Path) -> None:
     store, _ = whole_run(tmp_path)
     interrupted_run(tmp_path, started_utc="2026-08-02T10:00:00Z", title="Another question")
-    text = shown(render_runs(store.list(), store.problems()))
+    text = shown(render_runs(store.lines(), store.problems()))
     rows = [line for line in text.splitlines() if line.startswith("2026")]
     assert [row.split()[0] for row in rows] == ["20260801T101112Z", "20260802T100000Z"]
     assert "2 of 2, 1 failed" in rows[0]
@@ -115,7 +116,7 @@ def test_problems_of_the_store_are_shown(tmp_path: Path) -> None:
     store, writer = whole_run(tmp_path)
     Path(writer.location, "run.json").write_text("{")
     assert store.list() == []
-    text = shown(render_runs(store.list(), store.problems()))
+    text = shown(render_runs(store.lines(), store.problems()))
     assert "no run to show" in text
     assert "cut short" in " ".join(text.split())
 
@@ -258,7 +259,7 @@ def test_what_a_guest_says_cannot_steer_the_terminal_nor_break_the_page(width: i
     run, data = evil_run()
     facts: dict[str, str | None] = {"cpu_model": EVIL, "kernel": EVIL}
     parts = [
-        render_runs([run], [EVIL]),
+        render_runs([run_line(run)], [EVIL]),
         render_run(run, None, Environment(host=facts, guest={}), [EVIL]),
         render_trial(run, run.trials[0], data, [EVIL]),
         render_trial(run, run.trials[1], data),
@@ -273,7 +274,7 @@ def test_what_a_guest_says_cannot_steer_the_terminal_nor_break_the_page(width: i
 
 def test_colour_carries_nothing_that_words_do_not() -> None:
     run, data = run_of(trial_record(), failed_record()), trial_data()
-    for part in (render_runs([run]), render_run(run), render_trial(run, run.trials[0], data)):
+    for part in (render_runs([run_line(run)]), render_run(run), render_trial(run, run.trials[0], data)):
         coloured = shown(part, force_terminal=True, color_system="standard")
         assert "\x1b[" in coloured
         assert re.sub(r"\x1b\[[0-9;]*m", "", coloured) == shown(part)
@@ -373,7 +374,7 @@ def test_json_holds_the_whole_record_and_only_numbers_that_json_has(tmp_path: Pa
     data = store.load_trial(run, FIRST)
     odd = TrialData([*data.throughput, {"time_s": 1090.0, "value": math.nan}], data.host, data.guest, data.vcpu, EVIL)
     for value in (
-        json_out.runs_json(store.list()),
+        json_out.runs_json(store.lines()),
         json_out.run_json(run, store.environment(run), ["a problem"]),
         json_out.trial_json(run, run.trials[0], odd),
     ):
@@ -432,7 +433,20 @@ def test_facts_that_neither_machine_told_share_a_row() -> None:
     text = " ".join(shown(render_run(run_of(), None, facts)).split())
     assert "CPU A CPU (host and guest)" in text
     assert "kernel 6.1 (host); not told (guest)" in text
-    assert "not told CPUs online, several threads a core, frequency policy, boost, memory, system" in text
+    assert "not told CPUs online, SMT, frequency governor, boost, memory, operating system" in text
+
+
+def test_a_host_without_a_login_is_said_with_why_and_the_driver_tells_of_the_guest() -> None:
+    facts = Environment(
+        host={"kernel": None},
+        guest={"kernel": "6.1"},
+        hypervisor={"hypervisor_version": "QEMU 7.2.17", "machine_type": None, "other_guests": "3"},
+        unavailable={"host": {"kernel": "the lab gives no ssh access to it"}},
+    )
+    text = " ".join(shown(render_run(run_of(), None, facts)).split())
+    assert "kernel 6.1 (guest)" in text
+    assert "hypervisor QEMU 7.2.17 other guests running 3" in text
+    assert "host not known: the lab gives no ssh access to it" in text
 
 
 @pytest.mark.parametrize("point", [bullet, lambda text: next(iter(bullets([text])))])

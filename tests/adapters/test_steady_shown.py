@@ -16,6 +16,7 @@ from orchestrator.adapters.report.tables import trials_table
 from orchestrator.adapters.report.trial_text import render_trial
 from orchestrator.core.record.journal import Look
 from orchestrator.core.record.run import PlannedTrial, StoredRun
+from orchestrator.core.record.run_line import run_line
 from orchestrator.engine.explaining import explain_trial
 from orchestrator.engine.showing import pick_trial
 from orchestrator.errors import StoreError
@@ -64,12 +65,12 @@ def test_a_run_that_was_decided_misses_nothing() -> None:
     assert "decided after 2 of at most 12 blocks. every load has its shape, shown at 95 % confidence" in text
     assert "2 cells in 2 to 12 blocks (until decided), random order, seed 7" in text
     assert "Trials in the order in which they ran: 4 of 4" in text
-    row = " ".join(shown(render_runs([run])).split())
+    row = " ".join(shown(render_runs([run_line(run)])).split())
     assert "4 of 4 done How many vCPUs" in row
     assert "VM), decided after 2 of at most 12 blocks" in row
     value = run_json(run)
     assert (value["state"], value["look"]["blocks"], value["tally"]["planned"]) == ("done", 2, 4)
-    line = runs_json([run])["runs"][0]
+    line = runs_json([run_line(run)])["runs"][0]
     assert (line["state"], line["standing"]) == ("done", "done, decided after 2 of at most 12 blocks")
 
 

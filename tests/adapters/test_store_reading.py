@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import re
 import shutil
@@ -173,6 +174,17 @@ def test_a_damaged_series_is_named_and_the_others_are_read(tmp_path: Path, name:
     assert data.vcpu == trial_data().vcpu
 
 
+def test_a_log_that_unpacks_to_more_than_any_trial_prints_is_named_and_not_unpacked(tmp_path: Path) -> None:
+    """CWE-409: a run may be somebody else's."""
+    store, writer = whole_run(tmp_path)
+    path = Path(writer.location, "trials", FIRST, "workload.log.gz")
+    path.write_bytes(gzip.compress(bytes(2**20), 1) * 100)  # members after each other are one text (RFC 1952)
+    assert store.load_trial(store.find("last"), FIRST).log == ""
+    assert [problem.partition(f"{path}: ")[2] for problem in store.problems()] == [
+        "unpacks to more than 64 MiB, which no trial prints"
+    ]
+
+
 def test_a_parquet_file_of_another_program_is_named(tmp_path: Path) -> None:
     import pandas as pd
 
@@ -180,6 +192,17 @@ def test_a_parquet_file_of_another_program_is_named(tmp_path: Path) -> None:
     pd.DataFrame({"a": [1]}).to_parquet(Path(writer.location, "trials", FIRST, "host.parquet"))
     assert store.load_trial(store.find("last"), FIRST).host == []
     assert "no complete column time_s" in store.problems()[0]
+
+
+@pytest.mark.parametrize("reading", ["1.0", b"1.0", [1.0], {"a": 1.0}])
+def test_a_series_of_other_things_than_numbers_is_named_and_not_read(tmp_path: Path, reading: object) -> None:
+    import pandas as pd
+
+    store, writer = whole_run(tmp_path)
+    path = Path(writer.location, "trials", FIRST, "throughput.parquet")
+    pd.DataFrame({"time_s": [reading], "value": [2.0]}).to_parquet(path)
+    assert store.load_trial(store.find("last"), FIRST).throughput == []
+    assert store.problems() == [f"{path}: column 'time_s' is no numbers; it was not written by trialbed"]
 
 
 def test_left_over_beginnings_of_runs_are_named(tmp_path: Path) -> None:

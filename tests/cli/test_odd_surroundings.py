@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -31,7 +32,7 @@ def test_readings_that_cannot_be_read_are_named(
 
 
 def test_a_file_without_end_is_refused(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("orchestrator.cli.reading._MOST_BYTES", 2**20)
+    monkeypatch.setattr("orchestrator.adapters.readings.files.MOST_BYTES", 2**20)
     assert invoke(["read", "/dev/zero"]) == 2
     assert "/dev/zero: is larger than 1 MiB" in message(capsys)
 
@@ -87,6 +88,18 @@ def test_a_full_disk_under_the_output_is_told_in_one_line() -> None:
         )
     assert done.stderr == "trialbed: the output cannot be written: No space left on device\n"
     assert done.returncode == 2
+
+
+def test_a_reader_that_leaves_early_does_not_change_the_exit_status(tmp_path: Path) -> None:
+    """What a guard found is not lost in ``trialbed guard ... | head`` under ``set -o pipefail``."""
+    whole_run(tmp_path)
+    for arguments, expected in (("show last", 0), ("show last --json", 0), ("show none", 2)):
+        reader, writer = os.pipe()
+        os.close(reader)
+        command = [sys.executable, "-m", "orchestrator", *arguments.split(), "--store", str(tmp_path)]
+        done = subprocess.run(command, stdout=writer, stderr=writer, check=False)
+        os.close(writer)
+        assert done.returncode == expected
 
 
 def test_closed_standard_streams_are_no_defect(tmp_path: Path) -> None:

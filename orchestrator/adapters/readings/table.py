@@ -4,7 +4,8 @@ Columns, in any order: ``shape``, ``vcpus``, ``threads``, ``throughput``; and wh
 ``memory``, ``block``, ``run``, ``wait``, ``idle``. ``throughput`` is in operations per second unless the caller says
 per minute or hour. ``run``, ``wait`` and ``idle`` are percents of one vCPU's wall time, averaged over the guest's
 vCPUs, with or without a percent sign; leave unknown ones empty. Without blocks, repeated readings of a cell count as
-independent of each other.
+independent of each other. A table that is imported may give, instead of a figure, a ``log``: the path of a log of
+throughput.
 """
 
 from __future__ import annotations
@@ -19,28 +20,36 @@ from typing import TypeVar
 from orchestrator.adapters.readings.text import Problems, is_number, lines_of
 from orchestrator.core.design.wording import SHOWN, nearest, shown
 from orchestrator.core.verdict.cells import Observation, Shares
-from orchestrator.core.verdict.evidence import Evidence
+from orchestrator.core.verdict.evidence import UNBLOCKED, Evidence
+from orchestrator.engine.import_readings import Taken
 from orchestrator.units import PERIODS, format_size, parse_size
 
 T = TypeVar("T")
 
 REQUIRED = ("shape", "vcpus", "threads", "throughput")
 OPTIONAL = ("workload", "memory", "block", "run", "wait", "idle")
+#: Stands for a figure where logs are allowed.
+LOG = "log"
 #: What the load is called when the table does not name it.
 UNNAMED = "load"
 
 _DELIMITERS = ",;\t"
 #: Rounding may carry a full vCPU a little beyond 100 %.
 _MOST_PERCENT = 101.0
+#: Beyond these, in operations per second, a figure is a slip, and squares of it are beyond floating point.
+_LEAST_PER_S, _MOST_PER_S = 1e-15, 1e15
+_EMPTY = frozenset({"", "-"})
+_LONGEST_PATH = 1000
 
 
 @dataclass(frozen=True)
 class _Layout:
-    """How the lines of a table are to be read."""
+    """How the lines of a table are to be read; ``logs`` says that a log may stand for a figure."""
 
     header: tuple[str, ...]
     delimiter: str
     per: str
+    logs: bool
 
 
 @dataclass(frozen=True)
@@ -55,6 +64,7 @@ class _Row:
     threads: int | None
     block: int | None
     throughput_per_s: float | None
+    log: str | None
     shares: Shares
     has_block: bool
     """Whether its field ``block`` is filled in, rightly or wrongly."""
@@ -78,6 +88,36 @@ def read_table(name: str, data: bytes, *, per: str = "second") -> Evidence:
     Raises:
         InputError: with every problem of the file, each with line and column.
     """
+    found, remarks = _read(name, data, per, logs=False)
+    return Evidence(tuple(_observations(found)), remarks=(*remarks, *_unblocked(found)))
+
+
+def read_readings(name: str, data: bytes, *, per: str = "second") -> tuple[tuple[Taken, ...], tuple[str, ...]]:
+    """Read a table of readings that are to be kept, in the order of its lines, and what is to be said of it.
+
+    Args:
+        name: what to call the file in messages.
+        data: its content.
+        per: period of the column ``throughput``.
+
+    Raises:
+        InputError: with every problem of the file, each with line and column.
+    """
+    found, remarks = _read(name, data, per, logs=True)
+    memory = {row.shape: row.memory for row in found if row.memory is not None}
+    taken = []
+    for row in found:
+        if row.cell is not None and row.vcpus is not None:
+            shape, workload, threads = row.cell
+            size = row.vcpus, memory.get(shape)
+            taken.append(
+                Taken(row.line, shape, *size, workload, threads, row.block, row.throughput_per_s, row.log, row.shares)
+            )
+    return tuple(taken), tuple(remarks)
+
+
+def _read(name: str, data: bytes, per: str, *, logs: bool) -> tuple[list[_Row], list[str]]:
+    """The rows of a table, all without a problem, and remarks on it."""
     problems = Problems(name)
     lines = [(number, line) for number, line in enumerate(lines_of(name, data), start=1) if _counts(line)]
     if not lines:
@@ -86,16 +126,17 @@ def read_table(name: str, data: bytes, *, per: str = "second") -> Evidence:
     (head_line, head), *body = lines
     delimiter = max(_DELIMITERS, key=head.count)
     header = tuple(field.strip().casefold() for field in _split(problems, head_line, head, delimiter) or ())
-    remarks = _check_header(problems, head_line, header)
+    remarks = _check_header(problems, head_line, header, logs=logs)
     problems.raise_if_any()
     if not body:
         problems.add("holds a header and no reading", line=head_line)
-    layout = _Layout(header, delimiter, per)
+    layout = _Layout(header, delimiter, per, logs)
     found = [row for line, text in body if (row := _row(problems, line, text, layout)) is not None]
     _check_sizes(problems, found)
     _check_blocks(problems, found)
+    _check_logs(problems, found)
     problems.raise_if_any()
-    return Evidence(tuple(_observations(found)), remarks=(*remarks, *_unblocked(found)))
+    return found, remarks
 
 
 def _counts(line: str) -> bool:
@@ -112,9 +153,11 @@ def _split(problems: Problems, line: int, text: str, delimiter: str) -> list[str
         return None
 
 
-def _check_header(problems: Problems, line: int, header: Sequence[str]) -> list[str]:
+def _check_header(problems: Problems, line: int, header: Sequence[str], *, logs: bool) -> list[str]:
     """Note missing and repeated columns; return remarks on columns that are not used."""
-    known = (*REQUIRED, *OPTIONAL)
+    required = tuple(column for column in REQUIRED if not (logs and column == "throughput" and LOG in header))
+    optional = (*OPTIONAL, LOG) if logs else OPTIONAL
+    known = dict.fromkeys((*REQUIRED, *optional))
     strange = [column for column in header if column not in known]
     for column in dict.fromkeys(column for column in header if column in known and header.count(column) > 1):
         problems.add("the column occurs twice", line=line, column=column)
@@ -127,10 +170,14 @@ def _check_header(problems: Problems, line: int, header: Sequence[str]) -> list[
         elif column:
             remarks.append(f"Column {shown(column)} of the table is not used.")
     suspects = {nearest(column, absent) for column in strange if column}
-    for column in REQUIRED:
+    figure = f"{REQUIRED[-1]} or {LOG}" if logs else REQUIRED[-1]
+    if LOG in suspects:
+        suspects.add(REQUIRED[-1])  # which it stands for
+    for column in required:
         if column in absent and column not in suspects:
             problems.add(
-                f"the column is missing; a table has {', '.join(REQUIRED)}, and where known {', '.join(OPTIONAL)}",
+                f"the column is missing; a table has {', '.join((*REQUIRED[:-1], figure))}, "
+                f"and where known {', '.join(OPTIONAL)}",
                 line=line,
                 column=column,
             )
@@ -150,7 +197,7 @@ def _row(problems: Problems, line: int, text: str, table: _Layout) -> _Row | Non
 
     def take(column: str, parse: Callable[[str], T]) -> T | None:
         field = values.get(column, "")
-        if field in {"", "-"} and column not in REQUIRED:
+        if field in _EMPTY and column not in REQUIRED:
             return None
         try:
             return parse(field)
@@ -158,17 +205,25 @@ def _row(problems: Problems, line: int, text: str, table: _Layout) -> _Row | Non
             problems.add(str(error), line=line, column=column)
             return None
 
+    either = table.logs and LOG in table.header
+    figure, log = (values.get(column, "") not in _EMPTY for column in ("throughput", LOG))
+    if either and figure == log:
+        state = "both filled in" if log else "both empty"
+        problems.add(f"are {state}; give one of them", line=line, column=f"throughput and {LOG}")
     return _Row(
         line=line,
         shape=take("shape", _name),
         vcpus=take("vcpus", partial(_whole, most=1024)),
         memory=take("memory", parse_size),
-        workload=take("workload", _name) if values.get("workload", "-") not in {"", "-"} else UNNAMED,
+        workload=take("workload", _name) if values.get("workload", "-") not in _EMPTY else UNNAMED,
         threads=take("threads", partial(_whole, most=4096)),
         block=take("block", partial(_whole, most=1_000_000)),
-        throughput_per_s=take("throughput", partial(_throughput, period_s=PERIODS[table.per])),
+        throughput_per_s=take("throughput", partial(_throughput, period_s=PERIODS[table.per]))
+        if figure or not either
+        else None,
+        log=take(LOG, _path) if either else None,
         shares=Shares(run=take("run", _share), wait=take("wait", _share), idle=take("idle", _share)),
-        has_block=values.get("block", "-") not in {"", "-"},
+        has_block=values.get("block", "-") not in _EMPTY,
     )
 
 
@@ -177,6 +232,12 @@ def _name(text: str) -> str:
         raise ValueError("is empty; give a name")
     if len(text) > SHOWN or not text.isprintable():
         raise ValueError(f"{shown(text)} is not a name: up to {SHOWN} printable characters are allowed")
+    return text
+
+
+def _path(text: str) -> str:
+    if len(text) > _LONGEST_PATH or not text.isprintable():
+        raise ValueError(f"{shown(text)} is not the path of a log")
     return text
 
 
@@ -201,9 +262,13 @@ def _decimal(text: str) -> float:
 
 def _throughput(text: str, *, period_s: float) -> float:
     """Operations per second. None at all is no throughput to compare: a ratio to it has no meaning."""
-    per_second = _decimal(text) / period_s
-    if per_second == 0:
+    number = _decimal(text)
+    if number == 0:
         raise ValueError(f"{shown(text)} is no throughput; leave the reading out where nothing was done")
+    per_second = number / period_s
+    if not _LEAST_PER_S <= per_second <= _MOST_PER_S:
+        size = "small" if per_second < 1 else "large"
+        raise ValueError(f"{shown(text)} is too {size} for a throughput; look at the column and at --per")
     return per_second
 
 
@@ -243,6 +308,14 @@ def _check_blocks(problems: Problems, rows: Sequence[_Row]) -> None:
             problems.add(f"{what} already; give each repetition its own block", line=row.line, column="block")
 
 
+def _check_logs(problems: Problems, rows: Sequence[_Row]) -> None:
+    """A log is one reading: the same for two of them would be a slip of whoever copied the line."""
+    first: dict[str, int] = {}
+    for row in rows:
+        if row.log is not None and (line := first.setdefault(row.log, row.line)) != row.line:
+            problems.add(f"{shown(row.log)} is the log of line {line} already", line=row.line, column=LOG)
+
+
 def _observations(rows: Sequence[_Row]) -> Iterator[Observation]:
     """Rows without a problem as observations; each gets the memory that any row of its shape states."""
     memory = {row.shape: row.memory for row in rows if row.memory is not None}
@@ -258,7 +331,4 @@ def _observations(rows: Sequence[_Row]) -> Iterator[Observation]:
 def _unblocked(rows: Sequence[_Row]) -> list[str]:
     if len({row.cell for row in rows}) == len(rows) or any(row.block is not None for row in rows):
         return []
-    return [
-        "The readings name no blocks, so repeated ones are taken as independent: that is right if they were taken in "
-        "random order, and too sure of itself if all readings of a cell were taken in a row."
-    ]
+    return [UNBLOCKED]

@@ -19,7 +19,8 @@ from orchestrator.core.verdict.verdict import Verdict
 from orchestrator.core.verdict.words import change, count, in_words, span
 from orchestrator.units import format_percent
 
-_SIGNS = {"faster": ("+", "green"), "slower": ("-", "red"), "equivalent": ("=", "cyan"), "undecided": ("?", "yellow")}
+#: Each word has a sign and a colour of its own.
+SIGNS = {"faster": ("+", "green"), "slower": ("-", "red"), "equivalent": ("=", "cyan"), "undecided": ("?", "yellow")}
 _QUESTIONS = {
     "size": "Another shape, same load",
     "threads": "More threads, same shape",
@@ -40,7 +41,7 @@ def render_comparisons(verdict: Verdict, *, whole: bool) -> Iterator[RenderableT
         yield Padding(Text(f"{_QUESTIONS[question]}{under}"), (0, 0, 0, 1))
         table = Table.grid(padding=(0, 1))
         for comparison in found:
-            sign, style = _SIGNS[comparison.verdict]
+            sign, style = SIGNS[comparison.verdict]
             table.add_row(Text(f"  {sign}", style=style), Text(safe(_in_words(comparison, tests=whole), SENTENCE)))
         yield table
     yield Text()

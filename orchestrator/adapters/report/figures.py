@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from orchestrator.adapters.report.plain import safe
-from orchestrator.core.measure.results import Interval, TrialSummary, VcpuShare, Window
+from orchestrator.core.measure.results import AverageShare, Interval, TrialSummary, VcpuShare, Window
 from orchestrator.core.verdict.words import number
 from orchestrator.units import PERIODS, format_duration
 
@@ -34,14 +34,19 @@ def window_text(window: Window | None) -> str:
     return "none" if window is None else f"{window.start_s:.0f} to {window.end_s:.0f} s"
 
 
-def steady_lines(summary: TrialSummary) -> list[str]:
-    """What else is known of the steady state: the warm-up's end, regular slowdowns, readings that were left out."""
+def steady_lines(summary: TrialSummary, since: str = "launch") -> list[str]:
+    """What else is known of the steady state: the warm-up's end, regular slowdowns, readings that were left out.
+
+    Args:
+        summary: of the trial.
+        since: what its times count from.
+    """
     lines = []
     if summary.warm_up_earliest_s is not None and summary.warm_up_latest_s is not None:
         ended = between_text(summary.warm_up_earliest_s, summary.warm_up_latest_s)
         late = summary.window is not None and summary.warm_up_latest_s > summary.window.start_s
         allowed = "; the interval allows for what may be left of it" if late else ""
-        lines.append(f"the warm-up ended {ended} after launch{allowed}")
+        lines.append(f"the warm-up ended {ended} after {since}{allowed}")
     if summary.period_s is not None:
         lines.append(
             f"it slows down every {format_duration(summary.period_s)}, which is part of it: "
@@ -73,6 +78,11 @@ def vcpus_text(vcpus: Sequence[VcpuShare]) -> str:
         means = "/".join(share_text(_mean([getattr(v, name) for v in vcpus])) for name in ("run", "wait", "idle"))
         shown.append(f"mean of all {len(vcpus)}: {means}")
     return ", ".join(shown)
+
+
+def average_text(average: AverageShare) -> str:
+    """Run/wait/idle over all vCPUs, where no more is known."""
+    return "/".join(share_text(share) for share in (average.run, average.wait, average.idle))
 
 
 def _mean(values: Sequence[float | None]) -> float | None:

@@ -12,8 +12,9 @@ from pydantic import BaseModel
 
 from orchestrator.core.measure import columns
 from orchestrator.core.record.run import Environment, StoredRun
+from orchestrator.core.record.run_line import RunLine, tally
 from orchestrator.core.record.trial import TrialRecord
-from orchestrator.engine.listing import RunLine, run_lines, tally
+from orchestrator.engine.listing import listing
 from orchestrator.engine.ports import TrialData
 from orchestrator.engine.showing import rates
 
@@ -56,15 +57,9 @@ def _fields(value: object) -> Mapping[Any, Any] | None:
     return None
 
 
-def runs_json(runs: Sequence[StoredRun], problems: Sequence[str] = ()) -> dict[str, Any]:
+def runs_json(runs: Sequence[RunLine], problems: Sequence[str] = ()) -> dict[str, Any]:
     """What ``trialbed list --json`` prints."""
-    lines = [_line(line, run) for line, run in zip(run_lines(runs), runs, strict=True)]
-    return {"schema_version": SCHEMA_VERSION, "runs": lines, "problems": list(problems)}
-
-
-def _line(line: RunLine, run: StoredRun) -> dict[str, Any]:
-    value: dict[str, Any] = plain_value(line)
-    return value | {"location": run.location}
+    return {"schema_version": SCHEMA_VERSION, "runs": plain_value(listing(runs)), "problems": list(problems)}
 
 
 def run_json(run: StoredRun, environment: Environment | None = None, problems: Sequence[str] = ()) -> dict[str, Any]:

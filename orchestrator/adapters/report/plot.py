@@ -28,12 +28,14 @@ class Plot:
         factor: what rates are multiplied by to get the figures at the axis.
         window: marked below the axis.
         height: rows.
+        since: what times count from.
     """
 
     series: Throughput
     factor: float = 1.0
     window: Window | None = None
     height: int = 6
+    since: str = "launch"
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         """Draw for the width and the characters that there are."""
@@ -53,7 +55,7 @@ class Plot:
             cells = "".join(_cell(mean, top, row, self.height, ascii_only=options.ascii_only) for mean in means)
             yield _line(f"{label:>{_LABEL}} |{cells}")
         yield _line(f"{'':{_LABEL}} +{axis.marked(self.window)}")
-        left, right = f"{axis.start:.0f} s", f"{axis.end:.0f} s since launch"
+        left, right = f"{axis.start:.0f} s", f"{axis.end:.0f} s since {self.since}"
         yield _line(f"{'':{_LABEL}}  {left}{right:>{max(axis.width - len(left), len(right) + 1)}}")
 
 
@@ -86,7 +88,7 @@ class _Axis:
         """The axis, with the window as a bracket on it."""
         line = ["-"] * self.width
         if window is not None:
-            first, last = self.column(window.start_s), self.column(window.end_s)
+            first, last = sorted((self.column(window.start_s), self.column(window.end_s)))
             name = " steady window "
             line[first : last + 1] = f"{name if len(name) <= last - first - 1 else '':=^{last - first + 1}}"
             line[first], line[last] = "[", "]"

@@ -10,32 +10,47 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from orchestrator.adapters.report.figures import rate_text, vcpus_text, window_text
+from orchestrator.adapters.report.figures import average_text, rate_text, vcpus_text, window_text
+from orchestrator.adapters.report.imported_text import imported_facts, since_text
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.runs_text import minute, problems_text, tally_text
 from orchestrator.core.design.neighbour import described, neighbours_in
+from orchestrator.core.record.facts import HYPERVISOR_FACTS, MACHINE_FACTS
 from orchestrator.core.record.journal import OPEN
 from orchestrator.core.record.run import Environment, RunRecord, StoredRun
+from orchestrator.core.record.run_line import tally
 from orchestrator.core.record.trial import TrialRecord
-from orchestrator.engine.listing import tally
 from orchestrator.engine.showing import reader_of
 from orchestrator.units import format_duration, format_percent, format_size
 
 #: The facts that a reader of a result looks for first; ``--json`` has all of them.
-_FACTS = {
-    "cpu_model": "CPU",
-    "cpus_online": "CPUs online",
-    "smt": "several threads a core",
-    "frequency_governor": "frequency policy",
-    "boost": "boost",
-    "memory": "memory",
-    "kernel": "kernel",
-    "os": "system",
-    "hypervisor_seen": "on a hypervisor",
-    "clock_source": "clock source",
-    "time_sync": "time sync",
-}
+_OF_MACHINES = (
+    "cpu_model",
+    "cpus_online",
+    "smt",
+    "frequency_governor",
+    "boost",
+    "memory",
+    "kernel",
+    "os",
+    "hypervisor_seen",
+    "clock_source",
+    "time_sync",
+)
+_OF_THE_HYPERVISOR = (
+    "hypervisor_version",
+    "acceleration",
+    "machine_type",
+    "cpu_mode",
+    "disk_drivers",
+    "ballooning",
+    "vcpu_layer",
+    "model",
+    "other_guests",
+)
 _NAMES_SHOWN = 6
+#: A plan by another hand may hold any number, or none (NaN).
+_BEYOND_WRITING = 1e18
 _MARKS = {"measured": ("+ measured", "green"), "unsteady": ("~ unsteady", "yellow"), "failed": ("x failed", "red")}
 
 
@@ -44,6 +59,8 @@ def render_run(
     verdict: RenderableType | None = None,
     environment: Environment | None = None,
     problems: Sequence[str] = (),
+    *,
+    in_bundle: bool = False,
 ) -> RenderableType:
     """A run.
 
@@ -52,21 +69,22 @@ def render_run(
         verdict: what is to be shown below the trials.
         environment: its fingerprint, if there is one.
         problems: what the store found wrong with the run's folder.
+        in_bundle: whether it lies in a bundle and not in a store, so that nobody can go on with it there.
     """
     record = run.record
     parts: list[RenderableType] = [
         Text(safe(record.title), style="bold"),
-        Text(f"run {safe(record.id)}"),
+        Text(f"run {safe(record.id)}{_origin(record)}"),
         Text(f"{safe(run.state)}, began {minute(record.started_utc)} UTC, kept in {safe(run.location)}"),
         *_not_back(run),
         *_how_it_stands(run),
         *([Text(safe(run.look.told, 2000))] if run.look is not None else []),
-        *_what_next(run),
-        heading("What was asked"),
+        *([] if in_bundle else _what_next(run)),
+        heading("What was imported" if record.origin == "imported" else "What was asked"),
         facts_table(_asked(run)),
         heading("Where it was measured"),
-        _environment(environment),
-        heading(f"Trials in the order in which they ran: {tally_text(tally(run))}"),
+        _environment(environment, imported=run.record.origin == "imported"),
+        heading(f"{_in_order(record)}: {tally_text(tally(run))}"),
         *(_trial(run, trial) for trial in run.trials),
     ]
     if not run.trials:
@@ -77,6 +95,18 @@ def render_run(
     if verdict is not None:
         parts += [Text(""), verdict]
     return Group(*parts)
+
+
+def _origin(record: RunRecord) -> str:
+    """What kind of run it is, where it is not simply one that was asked for here."""
+    if record.origin == "imported":
+        return ": imported, not measured here"
+    return f": repeats {safe(record.repeats.run)}" if record.repeats is not None else ""
+
+
+def _in_order(record: RunRecord) -> str:
+    imported = record.origin == "imported"
+    return "Readings in the order of the table" if imported else "Trials in the order in which they ran"
 
 
 def _how_it_stands(run: StoredRun) -> list[RenderableType]:
@@ -152,20 +182,27 @@ def _asked(run: StoredRun) -> dict[str, str]:
     shapes = [shape for shape in plan.get("shapes", ()) if isinstance(shape, Mapping)]
     loads = [load for load in plan.get("workloads", ()) if isinstance(load, Mapping)]
     cells = {(trial.shape, trial.workload, trial.threads) for trial in record.trials}
-    order = f"{_plural(len(cells), 'cell')} in {_blocks(record)}, {safe(str(_at(plan, 'design', 'order')))} order"
-    within = _percent(_at(plan, "measure", "steady", "until-within"))
-    return {
-        "guest": f"{safe(record.guest)}: {safe(record.guest_kind)} (driver {safe(record.hypervisor)})",
+    asked = {
+        "guest": f"{safe(record.guest)}: {safe(record.guest_kind)}",
         "shapes": "; ".join(_shape(shape) for shape in shapes),
         "workloads": "; ".join(
             f"{safe(str(load.get('name')))}: threads {_listed(load.get('threads'))}" for load in loads
         ),
+    }
+    decide = (
+        f"margin {_percent(_at(plan, 'decide', 'margin'))}, confidence {_percent(_at(plan, 'decide', 'confidence'))}"
+    )
+    if record.origin == "imported":
+        return asked | {**imported_facts(record), "deciding": decide}
+    order = f"{_plural(len(cells), 'cell')} in {_blocks(record)}, {safe(str(_at(plan, 'design', 'order')))} order"
+    within = _percent(_at(plan, "measure", "steady", "until-within"))
+    return asked | {
+        "guest": f"{asked['guest']} (driver {safe(record.hypervisor)})",
         **_beside(plan),
         "design": f"{order}, seed {record.seed}",
         "measuring": f"a sample every {_seconds(_at(plan, 'measure', 'every'))}; warm-up {_range(plan, 'warm-up')}; "
         f"steady {_range(plan, 'steady')}, until known within {within}",
-        "deciding": f"margin {_percent(_at(plan, 'decide', 'margin'))}, "
-        f"confidence {_percent(_at(plan, 'decide', 'confidence'))}",
+        "deciding": decide,
     }
 
 
@@ -191,7 +228,9 @@ def _at(plan: Mapping[str, Any], *path: str) -> Any:
 
 
 def _written(value: object, write: Callable[[float], str]) -> str:
-    return write(value) if isinstance(value, (int, float)) else safe(str(value)) if value is not None else "not told"
+    if isinstance(value, (int, float)) and abs(value) < _BEYOND_WRITING:
+        return write(value)
+    return "not told" if value is None else safe(str(value))
 
 
 def _seconds(value: object) -> str:
@@ -216,26 +255,47 @@ def _plural(count: int, noun: str) -> str:
 
 def _shape(shape: Mapping[str, Any]) -> str:
     vcpus = shape.get("vcpus")
-    size = _written(shape.get("memory"), lambda value: format_size(int(value)))
+    memory = shape.get("memory")
+    size = "memory not told" if memory is None else _written(memory, lambda value: format_size(int(value)))
     return f"{safe(str(shape.get('name')))}: {safe(str(vcpus))} vCPU{'' if vcpus == 1 else 's'}, {size}"
 
 
-def _environment(environment: Environment | None) -> RenderableType:
+def _environment(environment: Environment | None, *, imported: bool) -> RenderableType:
     if environment is None:
-        return Text("  no fingerprint was kept")
-    facts: dict[str, str] = {}
+        return Text("  not known: the readings were imported" if imported else "  no fingerprint was kept")
+    rows: dict[str, str] = {}
     unknown = []
-    for key, name in _FACTS.items():
-        if environment.host.get(key) is None and environment.guest.get(key) is None:
+    machines = {
+        name: facts
+        for name, facts in (("host", environment.host), ("guest", environment.guest))
+        if any(value is not None for value in facts.values())
+    }
+    for key in _OF_MACHINES:
+        name = MACHINE_FACTS[key].name
+        if all(facts.get(key) is None for facts in machines.values()):
             unknown.append(name)
-            continue
-        host, guest = (_fact(machine, key) for machine in (environment.host, environment.guest))
-        facts[name] = f"{host} (host and guest)" if host == guest else f"{host} (host); {guest} (guest)"
-    return facts_table(facts | ({"not told": ", ".join(unknown)} if unknown else {}))
+        else:
+            rows[name] = _of_machines({machine: _fact(facts, key) for machine, facts in machines.items()})
+    for key in _OF_THE_HYPERVISOR:
+        if environment.hypervisor.get(key) is not None:
+            rows[HYPERVISOR_FACTS[key].name] = _fact(environment.hypervisor, key)
+    if unknown and machines:
+        rows["not told"] = ", ".join(unknown)
+    if "host" not in machines:
+        why = next(iter(environment.unavailable.get("host", {}).values()), "it could not be logged in to")
+        rows["host"] = f"not known: {safe(why, 200)}"
+    return facts_table(rows)
 
 
-def _fact(machine: Mapping[str, str | None], key: str) -> str:
-    value = machine.get(key)
+def _of_machines(told: Mapping[str, str]) -> str:
+    """``6.1 (host and guest)``."""
+    if len(told) > 1 and len(set(told.values())) == 1:
+        return f"{next(iter(told.values()))} ({' and '.join(told)})"
+    return "; ".join(f"{value} ({machine})" for machine, value in told.items())
+
+
+def _fact(facts: Mapping[str, str | None], key: str) -> str:
+    value = facts.get(key)
     return "not told" if value is None else safe(value, 60)
 
 
@@ -246,10 +306,12 @@ def _trial(run: StoredRun, trial: TrialRecord) -> RenderableType:
     summary = trial.summary
     details: list[str] = []
     if summary is not None and summary.throughput is not None:
-        details.append(
-            f"{rate_text(summary.throughput, per)} per {per} over {window_text(summary.window)} since launch"
-        )
-        details.append(f"run/wait/idle % of each vCPU: {vcpus_text(summary.vcpus)}")
+        over = "" if summary.window is None else f" over {window_text(summary.window)} since {since_text(run.record)}"
+        details.append(f"{rate_text(summary.throughput, per)} per {per}{over}")
+        if summary.vcpus or run.record.origin == "measured":
+            details.append(f"run/wait/idle % of each vCPU: {vcpus_text(summary.vcpus)}")
+        if summary.vcpus_average is not None:
+            details.append(f"run/wait/idle % over all vCPUs: {average_text(summary.vcpus_average)}")
     if trial.outcome != "measured":
         blame = f"{trial.failed_stage}: " if trial.failed_stage else ""
         details.append(safe(f"{blame}{trial.reason}"))

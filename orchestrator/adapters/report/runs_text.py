@@ -10,18 +10,18 @@ from rich.table import Table
 from rich.text import Text
 
 from orchestrator.adapters.report.plain import safe
-from orchestrator.core.record.run import StoredRun
-from orchestrator.engine.listing import Tally, run_lines
+from orchestrator.core.record.run_line import RunLine, Tally
+from orchestrator.engine.listing import listing
 
 
-def render_runs(runs: Sequence[StoredRun], problems: Sequence[str] = ()) -> RenderableType:
+def render_runs(runs: Sequence[RunLine], problems: Sequence[str] = ()) -> RenderableType:
     """Runs in the order given (the store's: oldest first), and what the store found wrong.
 
     Each has a first line of the name to type, its begin in UTC, its trials and its state, and a second of its title and
     the guest it was about.
     """
     rows = [("run", "began (UTC)", "trials", "state")]
-    lines = run_lines(runs)
+    lines = listing(runs)
     rows += [(safe(line.short), minute(line.started_utc), tally_text(line.tally), safe(line.state)) for line in lines]
     widths = [max(len(row[column]) for row in rows) for column in range(3)]
     texts = [

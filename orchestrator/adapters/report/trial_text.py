@@ -12,7 +12,8 @@ from rich.table import Table
 from rich.text import Text
 
 from orchestrator.adapters.report.explain import render_explanation
-from orchestrator.adapters.report.figures import rate_text, share_text, steady_lines, window_text
+from orchestrator.adapters.report.figures import average_text, rate_text, share_text, steady_lines, window_text
+from orchestrator.adapters.report.imported_text import since_text
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.plot import Plot
 from orchestrator.adapters.report.run_text import facts_table, heading
@@ -68,7 +69,7 @@ def render_trial(  # noqa: PLR0913 - what may be told beside the trial
             heading("Seen from inside the guest"),
             facts_table(dict(_seen(*seen) for seen in trial.seen_inside.items())),
         ]
-    parts += [*_log(data.log), *problems_text(problems)]
+    parts += [*(_log(data.log) if run.record.origin == "measured" else ()), *problems_text(problems)]
     return Group(*parts)
 
 
@@ -81,6 +82,10 @@ def _about(run: StoredRun, trial: TrialRecord) -> dict[str, str]:
         "time": f"{began} to {ended} UTC{_length(trial)}",
         "guest": f"{safe(run.record.guest)}: {safe(run.record.guest_kind)}",
     }
+    if not run.record.in_blocks:
+        facts["place"] = f"reading {trial.number} of {len(run.needed)}, number {trial.block} of its cell"
+    if run.record.origin == "imported":
+        facts["time"] = f"not known; the run is dated {began} UTC"
     if trial.fault is not None:
         facts["failed"] = safe(f"in stage {trial.failed_stage}; at fault is {_FAULTS[trial.fault]}")
     return facts
@@ -134,11 +139,13 @@ def _throughput(run: StoredRun, trial: TrialRecord, data: TrialData, per: str) -
     if summary is not None and summary.throughput is not None:
         mean = summary.throughput
         samples = "" if mean.effective_samples is None else f", from {mean.effective_samples:.0f} effective samples"
-        parts.append(Text(f"  {rate_text(mean, per)} over {window_text(summary.window)} since launch{samples}"))
+        over = "" if summary.window is None else f" over {window_text(summary.window)} since {since_text(run.record)}"
+        parts.append(Text(f"  {rate_text(mean, per)}{over}{samples}"))
     if summary is not None:
-        parts += [Text(f"  {line}") for line in steady_lines(summary)]
+        parts += [Text(f"  {line}") for line in steady_lines(summary, since_text(run.record))]
     window = summary.window if summary is not None else None
-    parts.append(Plot(series, PERIODS[per], window))
+    if run.record.origin == "measured" or data.throughput:
+        parts.append(Plot(series, PERIODS[per], window, since=since_text(run.record)))
     return parts + [bullet(problem) for problem in series.problems]
 
 
@@ -150,6 +157,9 @@ def _summary(summary: TrialSummary) -> list[RenderableType]:
             shares = [share_text(share) for share in (vcpu.run, vcpu.wait, vcpu.idle)]
             _row(table, str(vcpu.vcpu), *shares, f"± {share_text(vcpu.uncertainty)}")
         parts += [heading("Where each vCPU's time went, in the steady window"), table]
+    if summary.vcpus_average is not None:
+        average = Text(f"  {average_text(summary.vcpus_average)}")
+        parts += [heading("Where the vCPUs' time went on average: run/wait/idle %"), average]
     cost, busy, steal = summary.cpu_seconds_per_operation, summary.host_busy, summary.guest_steal
     sides = {
         "CPU time an operation": "unavailable" if cost is None else f"{number(cost * 1000)} ms",

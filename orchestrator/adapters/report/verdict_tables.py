@@ -32,9 +32,13 @@ class Widest:
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         """Draw the widest that fits, or the narrowest."""
-        free = options.update(max_width=_ANY_WIDTH)
-        fitting = [t for t in self._tables if Measurement.get(console, free, t).maximum <= options.max_width]
+        fitting = [t for t in self._tables if width_of(t, console, options) <= options.max_width]
         yield (fitting or self._tables[-1:])[0]
+
+
+def width_of(table: Table, console: Console, options: ConsoleOptions) -> int:
+    """The width at which nothing of a table has to be folded."""
+    return Measurement.get(console, options.update(max_width=_ANY_WIDTH), table).maximum
 
 
 def cells_table(cells: Sequence[CellEstimate], verdict: Verdict, workload: str, per: str) -> Widest:
