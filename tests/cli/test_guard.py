@@ -12,14 +12,13 @@ from xml.etree import ElementTree as Xml
 
 import pytest
 
-import orchestrator
 from orchestrator.cli import invoke
 from orchestrator.core.design.trials import cells
 from orchestrator.hypervisors.simulated.model import truth
 from orchestrator.hypervisors.simulated.settings import SimulatedSettings
 from orchestrator.wiring.plans import load_plan
 
-ROOT = Path(orchestrator.__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 PLAN = """
 title: Do the templates keep their rank and their throughput?
 lab: lab.yaml
