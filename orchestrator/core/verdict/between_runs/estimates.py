@@ -14,8 +14,8 @@ Simulated (``tests/benchmarks/statistics runs --count 1000 --seed 7007``; 1 to 1
 scatter by .3 to 3 %): one run a side errs in 2.7 % of comparisons (words of all cells together), all of its intervals
 cover in 96.7 %. That holds where runs differ by their trials only: where they differ by .25, .5 and 1 % beyond these,
 it errs in 3.6, 11.9 and 34 %. A base of 2, 4 and 8 runs that differ by 1 %, in half of the comparisons in some cells up
-to 2.7 times as much as in others, errs in 1.3, 2.3 and 2.0 % and finds a change of 5 % in 20, 34 and 57 % of the cells;
-where runs do not differ in 42, 65 and 85 %, one run a side in 74 % (these bases: ``--count 400``). Runs that end once
+to 2.7 times as much as in others, errs in 1.4, 1.9 and 2.3 % and finds a change of 5 % in 19, 38 and 54 % of the cells;
+where runs do not differ in 37, 69 and 83 %, one run a side in 74 %. Runs that end once
 they decide about their own shapes err in .3, 4.4 and 6.3 % at scatters of .5, 1 and 2 % (``--count 3000 --part
 stopped``, 750 comparisons each; of 900 others at 2 % 4.3 % err).
 """
