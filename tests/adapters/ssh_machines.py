@@ -19,8 +19,10 @@ from orchestrator.adapters.ssh.shell import SshShell
 from orchestrator.core.design.lab import SshAccess
 from orchestrator.hypervisors.here.keys import new_key, public_line
 
+# What goes wrong in the server is in the output of the test that fails for it.
 _SERVER = """
-import os, pathlib, sys
+import logging, os, pathlib, sys
+logging.basicConfig(level=logging.WARNING)
 import paramiko
 from orchestrator.hypervisors.here.server import LoopbackServer
 folder = pathlib.Path(sys.argv[1])
