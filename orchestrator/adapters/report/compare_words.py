@@ -16,6 +16,7 @@ from orchestrator.core.verdict.words import (
     rate,
     signed,
     so_many_of,
+    some_of,
     span,
 )
 from orchestrator.units import PERIODS, format_percent
@@ -27,8 +28,6 @@ WEIGHTS: dict[Weight, str] = {
 }
 #: Differences that hardly matter, and undecided cells, are told one by one up to here.
 _UNLIKELY, _UNDECIDED = 4, 8
-#: Cells that a sentence names.
-_FEW = 4
 _OVER_TRIALS = "Base and new: geometric means over trials"
 _JSON = "--json has all of them"
 
@@ -169,13 +168,7 @@ def _by_text(told: Iterable[tuple[str, str]]) -> list[str]:
     cells: dict[str, list[str]] = {}
     for cell, text in told:
         cells.setdefault(text, []).append(cell)
-    return [f"{_some(names)}: {text}" for text, names in cells.items()]
-
-
-def _some(names: Sequence[str]) -> str:
-    if len(names) <= _FEW + 1:
-        return listed([*names])
-    return f"{', '.join(names[:_FEW])} and {in_words(len(names) - _FEW)} more"
+    return [f"{some_of(names)}: {text}" for text, names in cells.items()]
 
 
 def surroundings(found: RunsCompared) -> list[tuple[str, list[str]]]:

@@ -337,3 +337,15 @@ def lasting(section: Section, facts: Mapping[str, str | None]) -> dict[str, str]
         and fact.changes == "rarely"
         and not (fact.sized and section == "guest")
     }
+
+
+def only_in(one: str, other: str, between: str) -> str:
+    """The parts of a fact that is a list which another list has not.
+
+    Args:
+        one: whose parts.
+        other: the list that is compared with.
+        between: what parts them, see :attr:`Fact.between`.
+    """
+    there = set(other.split(between))
+    return between.join(part for part in one.split(between) if part not in there)

@@ -106,6 +106,18 @@ def listed(items: list[str], *, joint: str = "and") -> str:
     return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} {joint} {items[-1]}"
 
 
+def some_of(items: Sequence[str], *, named: int = 4) -> str:
+    """So many by name, the rest by number: ``a, b, c, d and three more``; a single one beyond them is named as well."""
+    if len(items) <= named + 1:
+        return listed([*items])
+    return f"{', '.join(items[:named])} and {in_words(len(items) - named)} more"
+
+
+def shortened(text: str, most: int) -> str:
+    """A text cut to so many characters."""
+    return text if len(text) <= most else f"{text[: most - 3]}..."
+
+
 def capital(sentence: str) -> str:
     """The sentence with its first letter large, the rest untouched."""
     return sentence[:1].upper() + sentence[1:]

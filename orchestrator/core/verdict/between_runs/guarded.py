@@ -14,14 +14,12 @@ from orchestrator.core.verdict.between_runs.side import Side
 from orchestrator.core.verdict.cells import Observation
 from orchestrator.core.verdict.evidence import Evidence
 from orchestrator.core.verdict.templates import TemplateFinding, templates_answer
-from orchestrator.core.verdict.words import capital, count, in_words, listed, so_many_of
+from orchestrator.core.verdict.words import capital, count, so_many_of, some_of
 from orchestrator.units import format_percent
 
 #: ``kept``: every cell of the base is shown to be no worse than the margin, and every template as it should be.
 #: ``worse``: a cell is shown to be slower, or a template not as it should be. ``undecided``: neither.
 Outcome = Literal["kept", "worse", "undecided"]
-#: Cells that a sentence names.
-_FEW = 4
 
 
 class Guarded(Record):
@@ -103,11 +101,11 @@ def _of_cells(
 ) -> Iterator[str]:
     kept = cells - len(slower) - len(undecided)
     if slower:
-        yield f"Slower: {_some(slower)}."
+        yield f"Slower: {some_of(slower)}."
     if undecided:
-        yield f"Open whether more was lost than the margin of {margin}: {_some(undecided)}."
+        yield f"Open whether more was lost than the margin of {margin}: {some_of(undecided)}."
     if missing:
-        yield f"In the base and not compared: {_some(missing)}."
+        yield f"In the base and not compared: {some_of(missing)}."
     if not cells:
         yield "No cell could be compared."
     elif kept == cells:
@@ -115,9 +113,3 @@ def _of_cells(
         yield f"{which} lost no more than the margin of {margin}, as shown."
     elif kept:
         yield f"{capital(count(kept, 'other cell'))} lost no more than the margin of {margin}, as shown."
-
-
-def _some(names: Sequence[str]) -> str:
-    if len(names) <= _FEW + 1:
-        return listed([*names])
-    return f"{', '.join(names[:_FEW])} and {in_words(len(names) - _FEW)} more"

@@ -16,12 +16,10 @@ from orchestrator.core.record.facts import FACTS
 from orchestrator.core.verdict.between_runs.results import Change, Difference, Repetition, RunsCompared
 from orchestrator.core.verdict.recommendation import Recommendation
 from orchestrator.core.verdict.verdict import Verdict
-from orchestrator.core.verdict.words import capital, count, in_words, listed, so_many_of
+from orchestrator.core.verdict.words import capital, count, in_words, listed, so_many_of, some_of
 from orchestrator.units import format_percent
 
 _TERMS = "ACM's terms, version 1.1"
-#: More names than these are counted.
-_NAMED = 4
 
 
 def repetition(compared: RunsCompared, base_verdict: Verdict, new_verdict: Verdict, *, same_set_up: bool) -> Repetition:
@@ -93,7 +91,7 @@ def _figures(compared: RunsCompared, cells: tuple[int, int, int], done: str, *, 
         rest += f"; {_open(undecided)}" if undecided else ""
         differs = "differs" if differ == 1 else "differ"
         by = f"by more than {margin}"
-        told = f"{so_many_of(differ, total, 'cell')} {differs} from the original {by}: {_some(named)}{rest}"
+        told = f"{so_many_of(differ, total, 'cell')} {differs} from the original {by}: {some_of(named)}{rest}"
         return f"Not {done}, in {_TERMS}: {told}."
     if undecided:
         so_far = f"{_are(agree, 'equivalent')}, {_open(undecided)}" if agree else _none(undecided)
@@ -118,11 +116,6 @@ def _open(undecided: int) -> str:
 def _none(undecided: int) -> str:
     every = "its one cell is" if undecided == 1 else "both are" if undecided == 2 else f"all {in_words(undecided)} are"
     return f"and {every} open"
-
-
-def _some(names: Sequence[str]) -> str:
-    more = len(names) - _NAMED
-    return f"{', '.join(names[:_NAMED])} and {in_words(more)} more" if more > 0 else listed([*names])
 
 
 # -------------------------------------------------------------------------------------------------------- conclusions
@@ -184,7 +177,7 @@ def _explained(surroundings: Sequence[Difference]) -> str:
     if not could:
         return "Nothing that is known of the surroundings explains it."
     likeliest = [one for one in could if one.weight == could[0].weight]
-    return f"It may come of what is not the same: {_some([*dict.fromkeys(_called(one) for one in likeliest)])}."
+    return f"It may come of what is not the same: {some_of([*dict.fromkeys(_called(one) for one in likeliest)])}."
 
 
 def _called(one: Difference) -> str:

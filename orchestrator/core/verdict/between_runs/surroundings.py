@@ -11,10 +11,11 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from orchestrator.core.record.facts import FACTS, WEIGHTS, Fact, Section, Weight
+from orchestrator.core.record.facts import FACTS, WEIGHTS, Fact, Section, Weight, only_in
 from orchestrator.core.record.run import Environment, StoredRun
 from orchestrator.core.verdict.between_runs.method import loads_of, method
 from orchestrator.core.verdict.between_runs.results import Difference
+from orchestrator.core.verdict.words import shortened
 
 _WHERE: tuple[Section, ...] = ("host", "hypervisor", "guest")
 #: A sentence shows so much of a value; the whole of it stands in the difference.
@@ -225,7 +226,7 @@ def _change(base: Sequence[str | None], new: str | None, between: str) -> str:
     old = base[0]
     apart = "; " if any(", " in (value or "") for value in (old, new)) else ", "
     if between and old is not None and new is not None:
-        gone, come = _only(old, new, between), _only(new, old, between)
+        gone, come = only_in(old, new, between), only_in(new, old, between)
         if not gone and come:
             return f"{_shown(come)} in the new run only"
         if gone and not come:
@@ -234,16 +235,8 @@ def _change(base: Sequence[str | None], new: str | None, between: str) -> str:
     return f"{_shown(old)} in the base{apart}{_shown(new)} in the new run"
 
 
-def _only(one: str, other: str, between: str) -> str:
-    """The parts of a list that the other has not."""
-    there = set(other.split(between))
-    return between.join(part for part in one.split(between) if part not in there)
-
-
 def _shown(value: str | None) -> str:
-    if value is None:
-        return "not told"
-    return value if len(value) <= _SHOWN else f"{value[: _SHOWN - 3]}..."
+    return "not told" if value is None else shortened(value, _SHOWN)
 
 
 def _told_once(found: Sequence[Difference]) -> list[Difference]:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TypeAlias
 
-from orchestrator.core.record.facts import FACTS, WEIGHTS, Section, Weight, lasting
+from orchestrator.core.record.facts import FACTS, WEIGHTS, Section, Weight, lasting, only_in
 from orchestrator.core.record.run_line import RunLine
 from orchestrator.core.verdict.history.results import Upgrade
+from orchestrator.core.verdict.words import shortened
 
 _SECTIONS: tuple[Section, ...] = ("host", "hypervisor", "guest")
 #: A sentence shows so much of a value.
@@ -76,7 +77,7 @@ def _made(where: str, fact: str, values: tuple[str, str], weight: Weight, words:
 def _change(before: str, after: str, between: str) -> str:
     """``6.1.0-18 -> 6.1.0-21``; of a list what came and went."""
     if between:
-        gone, come = _only(before, after, between), _only(after, before, between)
+        gone, come = only_in(before, after, between), only_in(after, before, between)
         if gone and come:
             before, after = gone, come
         elif come:
@@ -86,10 +87,5 @@ def _change(before: str, after: str, between: str) -> str:
     return f"{_shown(before)} -> {_shown(after)}"
 
 
-def _only(one: str, other: str, between: str) -> str:
-    there = set(other.split(between))
-    return between.join(part for part in one.split(between) if part not in there)
-
-
 def _shown(value: str) -> str:
-    return value if len(value) <= _SHOWN else f"{value[: _SHOWN - 3]}..."
+    return shortened(value, _SHOWN)
