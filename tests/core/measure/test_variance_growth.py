@@ -7,9 +7,10 @@ import math
 import numpy as np
 import pytest
 from scipy.signal import lfilter
+from scipy.stats import rankdata
 
 from orchestrator.core.measure.steady.calm import calm
-from orchestrator.core.measure.steady.variance_growth import FEWEST, variance_growth
+from orchestrator.core.measure.steady.variance_growth import FEWEST, average_ranks, variance_growth
 
 
 def noise(seed: int, n: int, phi: float = 0.0, sd: float = 20.0) -> np.ndarray:
@@ -52,3 +53,8 @@ def test_calm_and_wild_minutes_in_turns_are_no_growth():
 def test_short_and_constant_series_do_not_grow():
     assert variance_growth(np.arange(FEWEST - 1.0), np.arange(FEWEST - 1.0)) is None
     assert variance_growth(np.full(100, 5.0), np.full(100, 5.0)) is None
+
+
+@pytest.mark.parametrize("values", [[], [3.0], [2.0, 2.0], [5.0, 1.0, 5.0, 3.0, 1.0, 5.0]])
+def test_ranks_are_those_of_a_reference_library(values):
+    assert average_ranks(np.array(values)).tolist() == rankdata(values).tolist()
