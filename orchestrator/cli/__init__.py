@@ -15,13 +15,17 @@ from typing import TextIO
 import click
 
 from orchestrator import __version__
+from orchestrator.adapters.interrupts import heed_no_more
 from orchestrator.cli.bundles import open_bundle, pack, unpack
 from orchestrator.cli.comparing import compare
+from orchestrator.cli.completing import VARIABLE, completion
 from orchestrator.cli.guarding import baseline, guard
 from orchestrator.cli.history import history
 from orchestrator.cli.importing import import_run
 from orchestrator.cli.keeping import restore, verify
 from orchestrator.cli.leases import leases
+from orchestrator.cli.output import TRACE, plain_option
+from orchestrator.cli.pages import Pages, help_page
 from orchestrator.cli.reading import judge, list_runs, read, schema, show
 from orchestrator.cli.repeating import repeat
 from orchestrator.cli.running import check, resume, run
@@ -29,75 +33,72 @@ from orchestrator.cli.sandboxing import sandbox
 from orchestrator.cli.status import status as status_command
 from orchestrator.errors import TrialbedError
 
-EXIT_STATUSES = """
-\b
-Exit status:
-  0    done
-  1    the answer is no: a series is not steady, no shape can be
-       recommended, something became slower, a repetition differs from its
-       original, a run's files are not as they were written, a guest is not
-       as it was, or the sandbox is not up
-  2    wrong input, or the store cannot be read or written
-  3    some trials failed, the run gave up, or the guest could not be put back
-  4    the lab cannot be reached or is in use, and nothing was changed;
-       or the sandbox cannot be made here
-  5    undecided: nothing is shown to be slower, and not everything is
-       shown to be no worse than the margin; or whether a repetition agrees
-       with its original is open
-  70   a defect in trialbed itself
-  130  interrupted (also by SIGTERM and SIGHUP); the guest was put back
-"""
-
 WRONG_INPUT, DEFECT, INTERRUPTED = 2, 70, 130
-TRACE = "TRIALBED_TRACE"
 _OUTPUT_LOST = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EBADF})
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}, epilog=EXIT_STATUSES)
+PARTS: dict[str, tuple[click.Command, ...]] = {
+    "Measure": (check, run, status_command, resume, restore, repeat),
+    "Look": (list_runs, show, verify),
+    "Compare": (compare, history, baseline, guard),
+    "Exchange": (pack, open_bundle, unpack),
+    "What you have already": (judge, read, import_run),
+    "Surroundings": (leases, sandbox, schema, completion, help_page),
+}
+
+
+@click.group(
+    cls=Pages,
+    parts=PARTS,
+    params=[plain_option(envvar="TRIALBED_PLAIN")],
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
 @click.version_option(__version__, "-V", "--version", prog_name="trialbed")
 def cli() -> None:
     """Measure how many vCPUs a virtual machine needs, and say with evidence which shape fits.
 
-    \b
-    A first run, on this machine, without a hypervisor:
+    `trialbed COMMAND --help` has a page for each command.
+
+    Examples:
       trialbed check plans/first.yaml
       trialbed run plans/first.yaml
       trialbed show last
+
+    Exit status:
+      0    Done.
+      1    The answer is no: a series is not steady, no shape can be recommended, something became slower, a repetition
+           differs from its original, a run's files are not as they were written, a guest is not as it was, or the
+           sandbox is not up.
+      2    Wrong input, or the store cannot be read or written.
+      3    Some trials failed, the run gave up, or the guest could not be put back.
+      4    The lab cannot be reached or is in use, and nothing was changed; or the sandbox cannot be made here.
+      5    Undecided: nothing is shown to be slower, and not everything is shown to be no worse than the margin; or
+           whether a repetition agrees with its original is open.
+      70   A defect in trialbed itself.
+      130  Interrupted (also by SIGTERM and SIGHUP); the guest was put back.
+
+    Files and environment:
+      TRIALBED_STORE   The store, where --store is not given.
+      TRIALBED_LEASES  Where this machine's leases are kept.
+      TRIALBED_PLAIN   1: as if --plain were given.
+      TRIALBED_TRACE   1: a defect shows where it is.
+      NO_COLOR         Anything: no colours.
+      COLUMNS          How wide pages are, instead of the terminal's width.
     """
-
-
-for command in (
-    check,
-    run,
-    resume,
-    restore,
-    status_command,
-    list_runs,
-    show,
-    compare,
-    history,
-    baseline,
-    guard,
-    pack,
-    open_bundle,
-    unpack,
-    repeat,
-    import_run,
-    verify,
-    read,
-    judge,
-    schema,
-    leases,
-    sandbox,
-):
-    cli.add_command(command)
 
 
 def main() -> None:
     """Run the command; every known failure is one message on standard error and an exit status."""
     _fill_closed_streams()
+    if VARIABLE in os.environ:  # a shell asks: what it shows is what may be typed, and no word beside
+        sys.stderr = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - open to the end
     sys.stdout, sys.stderr = _Output.of(sys.stdout), _Output.of(sys.stderr)
-    sys.exit(invoke(sys.argv[1:]))
+    try:
+        status = invoke(sys.argv[1:])
+    except KeyboardInterrupt:  # a second one, while the first was answered
+        status = INTERRUPTED
+    heed_no_more()
+    sys.exit(status)
 
 
 class _Output(io.TextIOWrapper):
@@ -136,7 +137,7 @@ class _Output(io.TextIOWrapper):
 
 
 def invoke(arguments: list[str]) -> int:
-    """Run the command line and return its exit status; see :data:`EXIT_STATUSES`."""
+    """Run the command line and return its exit status; the help of :func:`cli` tells them."""
     try:
         status = int(cli.main(arguments, prog_name="trialbed", standalone_mode=False) or 0)
     except click.exceptions.Exit as end:

@@ -7,17 +7,21 @@ from typing import TYPE_CHECKING
 
 import click
 
+from orchestrator.cli import completing
 from orchestrator.cli.output import json_option, per_option, show_json, show_text, store_option, store_words
+from orchestrator.cli.pages import Page
 
 if TYPE_CHECKING:
     from orchestrator.adapters.bundle.reading import Bundle
     from orchestrator.adapters.report.bundle_text import Archive
 
-_bundle = click.argument("bundle", metavar="BUNDLE.zip", type=click.Path(path_type=Path))
+_bundle = click.argument(
+    "bundle", metavar="BUNDLE.zip", type=click.Path(path_type=Path), shell_complete=completing.bundles
+)
 
 
-@click.command(short_help="Put a run into one archive for somebody else.")
-@click.argument("run_id", metavar="RUN")
+@click.command(cls=Page, short_help="Put a run into one archive for somebody else.")
+@click.argument("run_id", metavar="RUN", shell_complete=completing.runs)
 @click.option(
     "-o",
     "--output",
@@ -32,17 +36,25 @@ _bundle = click.argument("bundle", metavar="BUNDLE.zip", type=click.Path(path_ty
 def pack(run_id: str, output: Path | None, *, anonymise: bool, replacing: bool, store: str, as_json: bool) -> int:
     """Put RUN into one archive: plan, lab, order and seed, workload files, environment, all data, and the verdict.
 
-    RUN is a run's id, the beginning of one, `last`, or the path of its folder; it has ended, and no file of it is
-    damaged. The archive is a bag (BagIt, RFC 8493) with RO-Crate 1.1 metadata, in a zip file. The same run gives the
-    same bytes. How guests were defined before the run, and what does not count, is not packed.
+    The run has ended, and no file of it is damaged. The archive is a bag (BagIt, RFC 8493) with RO-Crate 1.1 metadata,
+    in a zip file. The same run gives the same bytes. How guests were defined before the run, and what does not count,
+    is not packed.
 
     With --anonymise names are replaced, the same by the same everywhere, and digests made anew. What a guest runs is
     never changed: a name in there is refused, with its place.
 
-    \b
+    Operands:
+      RUN  A run's id, the beginning of one, `last`, or the path of its folder.
+
     Examples:
       trialbed pack last
       trialbed pack last --anonymise -o ferry-bookings.zip
+
+    Files and environment:
+      TRIALBED_STORE  The store, where --store is not given.
+
+    Related commands:
+      trialbed open, trialbed unpack, trialbed repeat, trialbed verify
     """
     from orchestrator.adapters.report.bundle_text import packed_json, render_packed
     from orchestrator.wiring.packing import pack_run
@@ -55,7 +67,7 @@ def pack(run_id: str, output: Path | None, *, anonymise: bool, replacing: bool, 
     return 0
 
 
-@click.command(short_help="Put the run of a bundle into the store.")
+@click.command(cls=Page, short_help="Put the run of a bundle into the store.")
 @_bundle
 @store_option
 @json_option
@@ -64,10 +76,22 @@ def unpack(bundle: Path, store: str, as_json: bool) -> int:
 
     Where the same run is there already, nothing is done; another run of its id is never written over.
 
-    \b
+    Operands:
+      BUNDLE.zip  What `trialbed pack` made.
+
     Examples:
       trialbed unpack ferry-bookings.zip
       trialbed unpack ferry-bookings.zip --store /srv/results --json
+
+    Exit status:
+      0  The run is in the store.
+      2  It is no bundle, damaged, made to do harm, or its id is taken.
+
+    Files and environment:
+      TRIALBED_STORE  The store, where --store is not given.
+
+    Related commands:
+      trialbed open, trialbed repeat
     """
     from orchestrator.adapters.report.bundle_text import render_unpacked, unpacked_json
     from orchestrator.wiring.bundles import unpack as unpack_bundle
@@ -80,19 +104,26 @@ def unpack(bundle: Path, store: str, as_json: bool) -> int:
     return 0
 
 
-@click.command("open", short_help="Look at a bundle without unpacking it.")
+@click.command("open", cls=Page, short_help="Look at a bundle without unpacking it.")
 @_bundle
 @per_option
 @json_option
 def open_bundle(bundle: Path, per: str, as_json: bool) -> int:
     """Check every digest of BUNDLE.zip, and show what it would run, its run, and the verdict. Nothing is kept.
 
-    The exit status is 2 where it is no bundle, damaged, or made to do harm.
+    Operands:
+      BUNDLE.zip  What `trialbed pack` made.
 
-    \b
     Examples:
       trialbed open ferry-bookings.zip
       trialbed open ferry-bookings.zip --json
+
+    Exit status:
+      0  Nothing is wrong with it.
+      2  It is no bundle, damaged, or made to do harm.
+
+    Related commands:
+      trialbed unpack, trialbed repeat
     """
     from orchestrator.adapters.report.bundle_text import bundle_json, render_bundle
     from orchestrator.adapters.report.json_out import run_json

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import click
 
+from orchestrator.cli import completing
 from orchestrator.cli.output import json_option, per_option, show_csv, show_json, show_text, store_option, warn
+from orchestrator.cli.pages import Page
 from orchestrator.cli.reading import Number
 
 accept_option = click.option(
@@ -21,9 +23,9 @@ junit_option = click.option(
 )
 
 
-@click.command(short_help="Set runs against each other, cell by cell.")
-@click.argument("base", metavar="BASE")
-@click.argument("new", metavar="NEW...", nargs=-1, required=True)
+@click.command(cls=Page, short_help="Set runs against each other, cell by cell.")
+@click.argument("base", metavar="BASE", shell_complete=completing.baselines_and_runs)
+@click.argument("new", metavar="NEW...", nargs=-1, required=True, shell_complete=completing.runs)
 @store_option
 @click.option(
     "--margin",
@@ -58,17 +60,24 @@ def compare(
     """Set each NEW run against BASE, cell by cell: faster, slower, equivalent or undecided.
 
     Cells belong together where shape, workload and threads are the same, whatever they are called. What else is not the
-    same in host, guest and method is shown beside it, the likeliest to matter first. BASE is a run or the name of a
-    baseline; a run is an id, the beginning of one, `last`, or the path of its folder.
+    same in host, guest and method is shown beside it, the likeliest to matter first. The exit status is 0 whatever the
+    answer; `trialbed guard` makes a verdict of it.
 
-    The exit status is 0 whatever the answer; `trialbed guard` makes a verdict of it.
+    Operands:
+      BASE  A run, or the name of a baseline.
+      NEW   Runs: an id, the beginning of one, `last`, or the path of a folder.
 
-    \b
     Examples:
       trialbed compare 20261120 last
       trialbed compare before-upgrade last --per minute --markdown
       trialbed compare 20261120 20261127 20261204 --margin 5 --csv > change.csv
       trialbed compare before-upgrade last --junit comparison.xml
+
+    Files and environment:
+      TRIALBED_STORE  The store, where --store is not given.
+
+    Related commands:
+      trialbed guard, trialbed baseline, trialbed history, trialbed list
     """
     forms = {"--json": as_json, "--csv": as_csv, "--markdown": as_markdown}
     if len(chosen := [option for option, wanted in forms.items() if wanted]) > 1:

@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from orchestrator.cli import completing
 from orchestrator.cli.comparing import accept_option, junit_option, markdown_option
 from orchestrator.cli.exit_status import FAILED, INTERRUPTED, UNDECIDED, exit_status
 from orchestrator.cli.measuring import begin, lab_option, output_options, say_how_to_go_on, time_options
 from orchestrator.cli.output import json_option, show_json, show_text, store_option, store_words, warn
+from orchestrator.cli.pages import Page, Pages
 
 if TYPE_CHECKING:
     from orchestrator.core.record.baseline import Baseline
@@ -20,37 +22,52 @@ CHANGED = 1
 _STATUSES = {"kept": 0, "worse": 1, "undecided": UNDECIDED}
 
 
-@click.group(short_help="Name runs to compare later ones with.")
+@click.group(cls=Pages, short_help="Name runs to compare later ones with.")
 def baseline() -> None:
     """Name runs of the store, to compare later ones with.
 
     A baseline is a name for one run or several; with several, what changes from run to run is part of every interval.
     Its runs stay where they are. A run that is gone or was changed since it was named is noticed.
 
-    \b
     Examples:
       trialbed baseline set before-upgrade last
+      trialbed baseline list
       trialbed guard plans/templates.yaml --against before-upgrade
+
+    Files and environment:
+      baselines/  In the store: a small file a baseline.
+
+    Related commands:
+      trialbed guard, trialbed compare
     """
 
 
 @baseline.command("set", short_help="Give one run or several a name.")
-@click.argument("name", metavar="NAME")
-@click.argument("runs", metavar="RUN...", nargs=-1, required=True)
+@click.argument("name", metavar="NAME", shell_complete=completing.baselines)
+@click.argument("runs", metavar="RUN...", nargs=-1, required=True, shell_complete=completing.runs)
 @click.option("--note", default="", metavar="TEXT", help="A line beside it: what it stands for.")
 @click.option("--replace", is_flag=True, help="Set it anew where the name is taken.")
 @store_option
 @json_option
 def set_(name: str, runs: tuple[str, ...], note: str, store: str, *, replace: bool, as_json: bool) -> int:
-    """Give one RUN or several the name NAME; each is an id, the beginning of one, `last`, or the path of its folder.
+    """Give one RUN or several the name NAME.
 
     Take several runs of the same plan where you have them, of other days best: a single run cannot tell what changes
     from run to run.
 
-    \b
+    Operands:
+      NAME  Up to 40 letters, digits, '-', '_' and '.', beginning with a letter.
+      RUN   A run's id, the beginning of one, `last`, or the path of its folder.
+
     Examples:
       trialbed baseline set before-upgrade last --note "kernel of November"
       trialbed baseline set before-upgrade 20261120 20261121 20261122 --replace
+
+    Files and environment:
+      TRIALBED_STORE  The store, where --store is not given.
+
+    Related commands:
+      trialbed baseline show, trialbed guard
     """
     from orchestrator.adapters.report.baselines_text import baseline_json, render_baseline
     from orchestrator.wiring import guarding
@@ -71,9 +88,15 @@ def set_(name: str, runs: tuple[str, ...], note: str, store: str, *, replace: bo
 def list_(store: str, as_json: bool) -> int:
     """List the baselines of the store, by name.
 
-    \b
-    Example:
+    Examples:
       trialbed baseline list
+      trialbed baseline list --json
+
+    Files and environment:
+      TRIALBED_STORE  The store, where --store is not given.
+
+    Related commands:
+      trialbed baseline show
     """
     from orchestrator.adapters.report.baselines_text import baselines_json, render_baselines
     from orchestrator.wiring import guarding
@@ -89,17 +112,27 @@ def list_(store: str, as_json: bool) -> int:
 
 
 @baseline.command("show", short_help="Show a baseline and what became of its runs.")
-@click.argument("name", metavar="NAME")
+@click.argument("name", metavar="NAME", shell_complete=completing.baselines)
 @store_option
 @json_option
 def show_(name: str, store: str, as_json: bool) -> int:
     """Show baseline NAME: its runs, their cells, and whether they are as they were.
 
-    The exit status is 0 where they are, 1 where one is gone or was changed.
+    Operands:
+      NAME  The name that it was given.
 
-    \b
-    Example:
+    Examples:
       trialbed baseline show before-upgrade
+
+    Exit status:
+      0  Its runs are as they were.
+      1  One is gone or was changed.
+
+    Files and environment:
+      TRIALBED_STORE  The store, where --store is not given.
+
+    Related commands:
+      trialbed baseline set, trialbed verify
     """
     from orchestrator.adapters.report.baselines_text import baseline_json, render_baseline
     from orchestrator.wiring import guarding
@@ -113,14 +146,22 @@ def show_(name: str, store: str, as_json: bool) -> int:
 
 
 @baseline.command("remove", short_help="Forget a baseline; its runs stay.")
-@click.argument("name", metavar="NAME")
+@click.argument("name", metavar="NAME", shell_complete=completing.baselines)
 @store_option
 def remove(name: str, store: str) -> int:
     """Forget baseline NAME; its runs stay.
 
-    \b
-    Example:
+    Operands:
+      NAME  The name that it was given.
+
+    Examples:
       trialbed baseline remove before-upgrade
+
+    Files and environment:
+      TRIALBED_STORE  The store, where --store is not given.
+
+    Related commands:
+      trialbed baseline list
     """
     from orchestrator.wiring import guarding
 
@@ -129,10 +170,22 @@ def remove(name: str, store: str) -> int:
     return 0
 
 
-@click.command(short_help="Run a plan and say whether anything became slower.")
-@click.argument("plan", required=False, type=click.Path(path_type=Path))
-@click.option("--against", metavar="NAME", required=True, help="The baseline to hold the run against.")
-@click.option("--run", "run_id", metavar="RUN", help="Judge this run, which is there already; nothing is measured.")
+@click.command(cls=Page, short_help="Run a plan and say whether anything became slower.")
+@click.argument("plan", required=False, type=click.Path(path_type=Path), shell_complete=completing.plans)
+@click.option(
+    "--against",
+    metavar="NAME",
+    required=True,
+    shell_complete=completing.baselines,
+    help="The baseline to hold the run against.",
+)
+@click.option(
+    "--run",
+    "run_id",
+    metavar="RUN",
+    shell_complete=completing.runs,
+    help="Judge this run, which is there already; nothing is measured.",
+)
 @accept_option
 @lab_option
 @time_options
@@ -162,19 +215,27 @@ def guard(
     its share of the next one as well. The other options are those of `trialbed run`. With --run no plan is run: a run
     that is there is judged, as after `trialbed resume`.
 
-    \b
-    Exit status:
-      0    no cell of the baseline lost more than the margin, as shown
-      1    something is slower, or a template is not as it should be
-      5    undecided, or a cell of the baseline was not measured
-      3, 4, 130 and 2 as `trialbed run`: trials failed or the guest could not
-           be put back, the lab cannot be reached, interrupted, wrong input
+    Operands:
+      PLAN  A plan, in YAML; or --run RUN in its place.
 
-    \b
     Examples:
       trialbed guard plans/templates.yaml --against before-upgrade
-      trialbed guard plans/night.yaml --against before-upgrade --until 06:30 --junit guard.xml
+      trialbed guard plans/night.yaml --against before-upgrade --until 06:30
       trialbed guard --run last --against before-upgrade --markdown
+      trialbed guard --run last --against before-upgrade --junit guard.xml
+
+    Exit status:
+      0          No cell of the baseline lost more than the margin, as shown.
+      1          Something is slower, or a template is not as it should be.
+      5          Undecided, or a cell of the baseline was not measured.
+      3, 4, 130  As trialbed run; 3 also where trials failed.
+
+    Files and environment:
+      TRIALBED_STORE   The store, where --store is not given.
+      TRIALBED_LEASES  Where this machine's leases are kept.
+
+    Related commands:
+      trialbed baseline, trialbed compare, trialbed run
     """
     if (plan is None) == (run_id is None):
         raise click.UsageError("guard takes either a PLAN to run, or --run RUN")

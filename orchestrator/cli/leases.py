@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
+from orchestrator.cli import completing
 from orchestrator.cli.output import json_option, show_json, show_text
+from orchestrator.cli.pages import Page
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -15,8 +17,8 @@ if TYPE_CHECKING:
     from orchestrator.adapters.leases import Board
 
 
-@click.command(short_help="Show who uses the hosts of a lab, or break a dead run's lease.")
-@click.argument("lab", type=click.Path(path_type=Path))
+@click.command(cls=Page, short_help="Show who uses the hosts of a lab, or break a dead run's lease.")
+@click.argument("lab", type=click.Path(path_type=Path), shell_complete=completing.labs)
 @click.option(
     "--break", "broken", metavar="NAME", multiple=True, help="Break a lease whose holder is dead; repeatable."
 )
@@ -29,10 +31,22 @@ def leases(lab: Path, broken: tuple[str, ...], host: str | None, even_if_held: b
     A lease is `held` while its run gives signs of life, `stale` when there was none for a minute, and `abandoned` when
     the run ended without giving it back. Look after that run and its guest before you break it.
 
-    \b
+    Operands:
+      LAB  A lab, in YAML.
+
     Examples:
-      trialbed leases labs/mine.yaml
+      trialbed leases plans/labs/here.yaml
       trialbed leases labs/mine.yaml --host bench-1 --break host
+
+    Exit status:
+      0  Told, or broken.
+      4  A host cannot be asked.
+
+    Files and environment:
+      TRIALBED_LEASES  Where this machine's leases are kept; /var/tmp/trialbed-leases where it is not set.
+
+    Related commands:
+      trialbed run, trialbed status, trialbed restore
     """
     from orchestrator.adapters.report.leases_text import leases_json, render_leases
     from orchestrator.engine.leased import HostUse

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from orchestrator.cli import completing
 from orchestrator.cli.output import console, json_option, per_option, store_option, store_words
 
 if TYPE_CHECKING:
@@ -17,7 +18,10 @@ if TYPE_CHECKING:
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
 lab_option = click.option(
-    "--lab", type=click.Path(path_type=Path), help="Use this lab instead of the one the plan names."
+    "--lab",
+    type=click.Path(path_type=Path),
+    shell_complete=completing.labs,
+    help="Use this lab instead of the one the plan names.",
 )
 until_option = click.option(
     "--until", metavar="TIME", help="End by this local time: 06:30, or with a date 2026-11-29T06:30."

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shlex
 import sys
 from collections.abc import Sequence
@@ -14,8 +13,10 @@ if TYPE_CHECKING:
     from pandas import DataFrame
     from rich.console import Console, RenderableType
 
-#: Width of a page where there is no terminal to ask.
-_PAGE_WIDTH = 100
+#: Asks for a defect's trace.
+TRACE = "TRIALBED_TRACE"
+#: Where the context of a command keeps that its output is to be plain.
+_PLAIN = "orchestrator.plain"
 
 per_option = click.option(
     "--per",
@@ -44,13 +45,35 @@ def store_words(store: str) -> str:
     return "" if store == "results" else f" --store {shlex.quote(store)}"
 
 
-def console(*, errors: bool = False) -> Console:
-    """A console on standard output or standard error; rich honours NO_COLOR, TERM and COLUMNS by itself."""
-    from rich.console import Console
+def plain_option(*, envvar: str | None = None) -> click.Option:
+    """--plain, which the program and each of its commands take; what asks for it counts for all of a command line."""
 
-    stream = sys.stderr if errors else sys.stdout
-    width = None if stream.isatty() or "COLUMNS" in os.environ else _PAGE_WIDTH
-    return Console(file=stream, width=width, highlight=False, soft_wrap=False)
+    def note(context: click.Context, _: click.Parameter, asked: bool) -> None:
+        if asked:
+            context.meta[_PLAIN] = True
+
+    return click.Option(
+        ["--plain"],
+        is_flag=True,
+        envvar=envvar,
+        expose_value=False,
+        is_eager=True,
+        callback=note,
+        help="No colours, nothing that moves, and signs in ASCII only.",
+    )
+
+
+def is_plain() -> bool:
+    """Whether the command at work was asked for plain output, by --plain or TRIALBED_PLAIN."""
+    context = click.get_current_context(silent=True)
+    return context is not None and _PLAIN in context.meta
+
+
+def console(*, errors: bool = False) -> Console:
+    """A console on standard output or standard error."""
+    from orchestrator.adapters.report.screen import screen
+
+    return screen(sys.stderr if errors else sys.stdout, plain=is_plain())
 
 
 def show_text(view: RenderableType) -> None:
@@ -58,12 +81,14 @@ def show_text(view: RenderableType) -> None:
 
     What may not be broken up, such as a line for a shell, may be longer than the page is wide.
     """
-    screen = console()
+    from rich.console import Group
+
+    screen, page = console(), Group(view)
     if screen.is_terminal:
-        screen.print(view, crop=False)
+        screen.print(page, crop=False)
         return
     with screen.capture() as capture:
-        screen.print(view, crop=False)
+        screen.print(page, crop=False)
     click.echo("\n".join(line.rstrip() for line in capture.get().splitlines()))
 
 

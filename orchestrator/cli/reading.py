@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 import click
 from click.core import ParameterSource
 
+from orchestrator.cli import completing
 from orchestrator.cli.output import (
     explain_option,
     json_option,
@@ -20,6 +21,7 @@ from orchestrator.cli.output import (
     store_option,
     warn,
 )
+from orchestrator.cli.pages import Page
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
@@ -49,15 +51,25 @@ def _price(what: str, meaning: str) -> Callable[[_Command], _Command]:
     return click.option(f"--price-{what}", type=Number(0, 1e12), default=0.0, help=meaning, metavar="PRICE")
 
 
-@click.command("list", short_help="List the runs in the store.")
+@click.command("list", cls=Page, short_help="List the runs in the store.")
 @store_option
 @json_option
 def list_runs(store: str, as_json: bool) -> int:
     """List the runs in the store, oldest first.
 
-    \b
-    Example:
+    Each run has two lines: the name to type, when it began, its trials and its state; then what it was about.
+
+    Examples:
       trialbed list
+      trialbed list --store /srv/results
+      trialbed list --json
+
+    Files and environment:
+      TRIALBED_STORE  The store, where --store is not given.
+      .index.sqlite   In the store: makes listings fast, and may be deleted.
+
+    Related commands:
+      trialbed show, trialbed status, trialbed history
     """
     from orchestrator.adapters.report.json_out import runs_json
     from orchestrator.adapters.report.runs_text import render_runs
@@ -72,9 +84,9 @@ def list_runs(store: str, as_json: bool) -> int:
     return 0
 
 
-@click.command(short_help="Show a run with its verdict, or one trial.")
-@click.argument("run_id", metavar="RUN")
-@click.argument("trial", required=False)
+@click.command(cls=Page, short_help="Show a run with its verdict, or one trial.")
+@click.argument("run_id", metavar="RUN", shell_complete=completing.runs)
+@click.argument("trial", required=False, shell_complete=completing.trials)
 @store_option
 @per_option
 @explain_option
@@ -83,15 +95,24 @@ def list_runs(store: str, as_json: bool) -> int:
 def show(run_id: str, trial: str | None, store: str, per: str, *, explain: bool, as_json: bool, as_csv: bool) -> int:
     """Show a RUN with its verdict, or one TRIAL of it with its series, clocks and checks.
 
-    RUN is an id, the beginning of one, or `last`. TRIAL is its number or its id.
+    The verdict is worked out anew from what is stored, by the rule of the run's plan.
 
-    \b
+    Operands:
+      RUN  A run's id, the beginning of one, `last`, or the path of its folder.
+      TRIAL  Its number or its id.
+
     Examples:
       trialbed show last
-      trialbed show last 7
       trialbed show last --explain
+      trialbed show last 7
       trialbed show 20261125 --json
       trialbed show last 7 --csv > trial-7.csv
+
+    Files and environment:
+      TRIALBED_STORE  The store, where --store is not given.
+
+    Related commands:
+      trialbed list, trialbed compare, trialbed verify, trialbed pack
     """
     if as_csv and (as_json or explain):
         raise click.UsageError(f"{'--json' if as_json else '--explain'} and --csv exclude each other")
@@ -145,22 +166,28 @@ def _show_run(run_id: str, store: str, per: str, form: str, *, explain: bool) ->
     warn(views.not_back_words(view.run))
 
 
-@click.command(short_help="Measure throughput logs you already have.")
-@click.argument("series", nargs=-1, required=True, metavar="SERIES.csv...")
+@click.command(cls=Page, short_help="Measure throughput logs you already have.")
+@click.argument("series", nargs=-1, required=True, metavar="SERIES.csv...", shell_complete=completing.tables)
 @_confidence
 @explain_option
 @json_option
 def read(series: tuple[str, ...], confidence: float, explain: bool, as_json: bool) -> int:
     """Measure throughput logs you already have: steady or not and why, warm-up, mean and interval.
 
-    A series holds one value a line, or time,value; `-` is standard input. The exit status is 1 when a series is not
-    steady.
+    Operands:
+      SERIES.csv  One value a line, or time,value; `-` is standard input.
 
-    \b
     Examples:
       trialbed read bookings-per-second.csv
       trialbed read bookings-per-second.csv --explain
       grep -o 'tps=[0-9.]*' load.log | cut -d= -f2 | trialbed read -
+
+    Exit status:
+      0  Every series is steady.
+      1  One is not.
+
+    Related commands:
+      trialbed judge, trialbed import
     """
     from orchestrator.adapters.readings.files import content
     from orchestrator.adapters.readings.series import read_log_text
@@ -176,8 +203,8 @@ def read(series: tuple[str, ...], confidence: float, explain: bool, as_json: boo
     return 0 if all(result.reading.steady for result in results) else 1
 
 
-@click.command(short_help="Judge readings collected by hand.")
-@click.argument("table", metavar="TABLE.csv")
+@click.command(cls=Page, short_help="Judge readings collected by hand.")
+@click.argument("table", metavar="TABLE.csv", shell_complete=completing.tables)
 @click.option(
     "--margin",
     type=Number(0, 100, min_open=True, max_open=True),
@@ -222,15 +249,22 @@ def judge(
 ) -> int:
     """Judge readings collected by hand: which shape fits, and what the readings cannot show.
 
-    TABLE.csv has the columns shape, vcpus, threads, throughput, and where you have them workload, memory, block, run,
-    wait and idle (percent of one vCPU's time); `-` is standard input. --per tells the period of its throughput column.
+    Operands:
+      TABLE.csv  Columns shape, vcpus, threads, throughput, and where you have them workload, memory, block, run, wait
+                 and idle (percent of one vCPU's time); `-` is standard input. --per tells the period of throughput.
 
-    \b
     Examples:
       trialbed judge readings.csv --per minute
-      trialbed judge readings.csv --price-vcpu 0.021 --price-memory 0.003 --price-unit "EUR an hour"
       trialbed judge readings.csv --blocks-at-most 8
       trialbed judge readings.csv --explain
+      trialbed judge prices.csv --price-vcpu 0.021 --price-unit "EUR an hour"
+
+    Exit status:
+      0  A shape is recommended.
+      1  None can be.
+
+    Related commands:
+      trialbed import, trialbed read, trialbed show
     """
     from orchestrator.adapters.readings.files import content
     from orchestrator.adapters.readings.table import read_table
@@ -260,14 +294,20 @@ def judge(
     return 0 if verdict.recommendations else 1
 
 
-@click.command(short_help="Print the JSON Schema of plans or labs.")
+@click.command(cls=Page, short_help="Print the JSON Schema of plans or labs.")
 @click.argument("which", type=click.Choice(["plan", "lab"]))
 def schema(which: str) -> int:
     """Print the JSON Schema (2020-12) of plans or labs, for editors.
 
-    \b
-    Example:
+    Operands:
+      WHICH  plan or lab.
+
+    Examples:
       trialbed schema plan > plan.schema.json
+      trialbed schema lab > lab.schema.json
+
+    Related commands:
+      trialbed check
     """
     from orchestrator.adapters.schema import schema_text
 

@@ -6,13 +6,21 @@ from pathlib import Path
 
 import click
 
+from orchestrator.cli import completing
 from orchestrator.cli.measuring import output_options, time_options
 from orchestrator.cli.output import console
+from orchestrator.cli.pages import Page
 
 
-@click.command(short_help="Repeat a colleague's experiment from its bundle.")
-@click.argument("bundle", metavar="BUNDLE.zip", type=click.Path(path_type=Path))
-@click.option("--lab", required=True, type=click.Path(path_type=Path), help="The lab to measure on: yours.")
+@click.command(cls=Page, short_help="Repeat a colleague's experiment from its bundle.")
+@click.argument("bundle", metavar="BUNDLE.zip", type=click.Path(path_type=Path), shell_complete=completing.bundles)
+@click.option(
+    "--lab",
+    required=True,
+    type=click.Path(path_type=Path),
+    shell_complete=completing.labs,
+    help="The lab to measure on: yours.",
+)
 @click.option("--guest", metavar="NAME", help="Guest of that lab, where none has the name that the original's had.")
 @time_options
 @output_options
@@ -29,7 +37,7 @@ def repeat(
     quiet: bool,
     as_json: bool,
 ) -> int:
-    """Repeat the run of BUNDLE.zip, which `trialbed pack` made, on a lab of your own, and set it against the original.
+    """Repeat the run of BUNDLE.zip on a lab of your own, and set it against the original.
 
     Cells, their order, seed, durations and the bytes of the workloads are the original's; where it ended as soon as it
     was decided, as many blocks are measured as it took then. The original is put into the store beside the new run, so
@@ -37,14 +45,29 @@ def repeat(
     your guest (with the driver `here` that is this machine): look at them first, with `trialbed open`.
 
     At the end it is said, in the terms of ACM's badging, whether the result is repeated (in the same set-up) or
-    reproduced (in another), for which cells it is not, and whether the same shapes fit. The exit status is 0 where it
-    is, 1 where a cell differs, 5 where that is open; otherwise that of `trialbed run`. `trialbed resume` goes on with a
-    repetition like with any run.
+    reproduced (in another), for which cells it is not, and whether the same shapes fit. `trialbed resume` goes on with
+    a repetition like with any run.
 
-    \b
+    Operands:
+      BUNDLE.zip  What `trialbed pack` made.
+
     Examples:
-      trialbed repeat 20261120T210012Z-ferry-3f1c.zip --lab labs/mine.yaml
-      trialbed repeat night.zip --lab labs/mine.yaml --guest bookings-2 --at 19:00 --until 06:30
+      trialbed repeat ferry-bookings.zip --lab labs/mine.yaml
+      trialbed repeat night.zip --lab labs/mine.yaml --at 19:00 --until 06:30
+      trialbed repeat night.zip --lab labs/mine.yaml --guest bookings-2
+
+    Exit status:
+      0          The result is repeated or reproduced.
+      1          A cell differs from the original.
+      5          Whether it agrees is open.
+      3, 4, 130  As trialbed run.
+
+    Files and environment:
+      TRIALBED_STORE   The store, where --store is not given.
+      TRIALBED_LEASES  Where this machine's leases are kept.
+
+    Related commands:
+      trialbed open, trialbed pack, trialbed compare
     """
     from orchestrator.adapters.local_time import Asked
     from orchestrator.cli.running import conclude

@@ -7,17 +7,19 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from orchestrator.cli import completing
 from orchestrator.cli.exit_status import FAILED, INTERRUPTED, STATED, UNDECIDED, exit_status
 from orchestrator.cli.measuring import begin, lab_option, output_options, say_how_to_go_on, time_options
 from orchestrator.cli.output import console, json_option, show_json, show_text, store_words, warn
+from orchestrator.cli.pages import Page
 
 if TYPE_CHECKING:
     from orchestrator.wiring.repeating import AgainstOriginal
 
-_plan = click.argument("plan", type=click.Path(path_type=Path))
+_plan = click.argument("plan", type=click.Path(path_type=Path), shell_complete=completing.plans)
 
 
-@click.command(short_help="Tell what a plan would do; touches nothing.")
+@click.command(cls=Page, short_help="Tell what a plan would do; touches nothing.")
 @_plan
 @lab_option
 @time_options
@@ -36,14 +38,29 @@ def check(
     """Validate PLAN and tell what it would do; touches nothing.
 
     Prints the cells, the order of the trials, the time it takes (least and most), what will be powered off and
-    reconfigured, and the cautions; with --until or --for also how many whole blocks fit into that time.
+    reconfigured, and the cautions; with --until or --for also how many whole blocks fit into that time. All mistakes in
+    plan and lab are told at once, each with its line and column.
 
-    \b
+    Operands:
+      PLAN  A plan, in YAML.
+
     Examples:
       trialbed check plans/first.yaml
       trialbed check plans/first.yaml --probe
-      trialbed check plans/night.yaml --lab labs/mine.yaml --json
       trialbed check plans/night.yaml --at 19:00 --until 06:30
+      trialbed check plans/night.yaml --lab plans/labs/simulated.yaml --json
+
+    Exit status:
+      0  The plan can be run.
+      2  Plan or lab are wrong, or run would refuse them.
+      4  With --probe: host or guest is not ready.
+
+    Files and environment:
+      LAB             The lab that the plan names, beside it.
+      TRIALBED_LEASES  With --probe: where this machine's leases are looked for.
+
+    Related commands:
+      trialbed run, trialbed schema, trialbed leases
     """
     from orchestrator.adapters.local_time import Asked
     from orchestrator.adapters.report.check_text import forecast_json, render_forecast, render_readiness
@@ -63,7 +80,7 @@ def check(
     return 2 if view.refusals else 0
 
 
-@click.command(short_help="Run a plan and reach the verdict.")
+@click.command(cls=Page, short_help="Run a plan and reach the verdict.")
 @_plan
 @lab_option
 @time_options
@@ -88,11 +105,29 @@ def run(
     where both are given); `trialbed resume` goes on another night. With --at it waits, having refused all that can be
     refused; Ctrl-C ends the waiting with nothing touched.
 
-    \b
+    Operands:
+      PLAN  A plan, in YAML.
+
     Examples:
       trialbed run plans/first.yaml
-      trialbed run plans/night.yaml --quiet --store /srv/results
       trialbed run plans/night.yaml --at 19:00 --until 06:30
+      trialbed run plans/night.yaml --quiet --store /srv/results
+      trialbed --plain run plans/night.yaml > night.log
+
+    Exit status:
+      0    Every question of the plan has its answer.
+      1    For one of them no shape can be recommended.
+      3    Trials failed, it gave up, or the guest could not be put back.
+      4    The lab cannot be reached or is in use; nothing was changed.
+      130  Interrupted; the guest was put back.
+
+    Files and environment:
+      LAB              The lab that the plan names, beside it.
+      TRIALBED_STORE   The store, where --store is not given.
+      TRIALBED_LEASES  Where this machine's leases are kept.
+
+    Related commands:
+      trialbed check, trialbed status, trialbed resume, trialbed show
     """
     from orchestrator.wiring import plans
 
@@ -101,9 +136,14 @@ def run(
     return conclude(outcome, store, per, as_json=as_json)
 
 
-@click.command(short_help="Go on with an interrupted run.")
-@click.argument("run_id", metavar="RUN")
-@click.option("--lab", type=click.Path(path_type=Path), help="Go on in this lab instead of the one that the run keeps.")
+@click.command(cls=Page, short_help="Go on with an interrupted run.")
+@click.argument("run_id", metavar="RUN", shell_complete=completing.runs)
+@click.option(
+    "--lab",
+    type=click.Path(path_type=Path),
+    shell_complete=completing.labs,
+    help="Go on in this lab instead of the one that the run keeps.",
+)
 @click.option("--accept-changes", is_flag=True, help="Go on although something is not as it was; it is noted.")
 @time_options
 @output_options
@@ -120,18 +160,30 @@ def resume(
     quiet: bool,
     as_json: bool,
 ) -> int:
-    """Go on with an interrupted RUN (an id, the beginning of one, or `last`); finished trials are kept.
+    """Go on with an interrupted RUN; finished trials are kept.
 
     Plan, lab, the workloads' files, the guests' definitions and this program have to be what they were when the run
     began. What is not is listed, and nothing is touched; --accept-changes goes on with it and notes it with the run. A
     plan that gives other trials is never accepted. --until, --for and --at are those of `trialbed run`; what the plan
     says of its start was for the first night.
 
-    \b
+    Operands:
+      RUN  A run's id, the beginning of one, `last`, or the path of its folder.
+
     Examples:
       trialbed resume last
       trialbed resume last --until 06:30
       trialbed resume last --lab labs/moved.yaml --accept-changes
+
+    Exit status:
+      0, 1, 3, 4, 130  As trialbed run.
+
+    Files and environment:
+      TRIALBED_STORE   The store, where --store is not given.
+      TRIALBED_LEASES  Where this machine's leases are kept.
+
+    Related commands:
+      trialbed run, trialbed status, trialbed restore
     """
     from orchestrator.adapters.local_time import Asked
     from orchestrator.wiring import going_on, job
@@ -143,10 +195,9 @@ def resume(
 
 def conclude(run_id: str, store: str, per: str, *, as_json: bool) -> int:
     """Show what a run has come to, and turn it into the exit status; a repetition is set against its original."""
-    from rich.text import Text
-
     from orchestrator.adapters.report.json_out import run_json
     from orchestrator.adapters.report.plain import safe
+    from orchestrator.adapters.report.text import Text
     from orchestrator.adapters.report.verdict_text import render_verdict, verdict_json
     from orchestrator.core.verdict.words import capital
     from orchestrator.wiring import repeating, views

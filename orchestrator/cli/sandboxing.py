@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from orchestrator.cli.output import json_option, show_json, warn
+from orchestrator.cli.pages import Pages
 from orchestrator.units import format_size
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ _folder = click.option(
 _PLANS = {"python": "plans/two-sizes.yaml", "postgres": "plans/postgres.yaml"}
 
 
-@click.group(short_help="Two virtual machines to try everything on; up, down, status.")
+@click.group(cls=Pages, short_help="Two virtual machines to try everything on; up, down, status.")
 def sandbox() -> None:
     """Two small virtual machines on this machine, for whoever has no spare hypervisor.
 
@@ -32,11 +33,13 @@ def sandbox() -> None:
     of the system's configuration is touched, and `trialbed sandbox down` removes all of it. Where KVM works it is used;
     without it guests run in software emulation: slower, but every vCPU is a real thread with real run and wait times.
 
-    \b
     Examples:
       trialbed sandbox up
       trialbed run plans/two-sizes.yaml
       trialbed sandbox down
+
+    Related commands:
+      trialbed check, trialbed run
     """
 
 
@@ -68,14 +71,22 @@ def up(image: str | None, folder: Path | None, lab: Path | None, acceleration: s
     prove that all of it works. After an interrupt the same command goes on, and `trialbed sandbox down` removes what
     was made.
 
-    Exit status 4 means that this machine lacks something or could not start a part; 2 that the folder or the lab's file
-    cannot be used.
-
-    \b
     Examples:
       trialbed sandbox up
       trialbed sandbox up --image postgres
-      trialbed sandbox up --folder /srv/sandbox --lab labs/mine.yaml --acceleration tcg
+      trialbed sandbox up --folder /srv/sandbox --lab labs/mine.yaml
+
+    Exit status:
+      0  It is up.
+      2  The folder or the lab's file cannot be used.
+      4  This machine lacks something, or could not start a part.
+
+    Files and environment:
+      XDG_STATE_HOME  Its trialbed/sandbox is the folder; ~/.local/state where it is not set.
+      XDG_CACHE_HOME  Its trialbed keeps the images; ~/.cache where it is not set.
+
+    Related commands:
+      trialbed sandbox status, trialbed sandbox down
     """
     from orchestrator.wiring import sandboxes
 
@@ -101,10 +112,16 @@ def down(folder: Path | None, images: bool) -> int:
 
     A lab that was changed since it was written is left. Harmless when there is no sandbox, or only part of one.
 
-    \b
     Examples:
       trialbed sandbox down
       trialbed sandbox down --images
+
+    Files and environment:
+      XDG_STATE_HOME  Its trialbed/sandbox is the folder; ~/.local/state where it is not set.
+      XDG_CACHE_HOME  Its trialbed keeps the images; ~/.cache where it is not set.
+
+    Related commands:
+      trialbed sandbox up
     """
     from orchestrator.wiring import sandboxes
 
@@ -118,12 +135,19 @@ def down(folder: Path | None, images: bool) -> int:
 def status(folder: Path | None, as_json: bool) -> int:
     """Tell what there is of the sandbox; changes nothing.
 
-    Exit status 0 when it is up, 1 when there is none, something of it is missing, or another command is at work on it.
-
-    \b
     Examples:
       trialbed sandbox status
       trialbed sandbox status --json
+
+    Exit status:
+      0  It is up.
+      1  There is none, something of it is missing, or another command is at work on it.
+
+    Files and environment:
+      XDG_STATE_HOME  Its trialbed/sandbox is the folder; ~/.local/state where it is not set.
+
+    Related commands:
+      trialbed sandbox up
     """
     from orchestrator.wiring import sandboxes
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from orchestrator.cli import completing
 from orchestrator.cli.output import (
     console,
     json_option,
@@ -16,30 +17,43 @@ from orchestrator.cli.output import (
     store_words,
     warn,
 )
+from orchestrator.cli.pages import Page
 
 if TYPE_CHECKING:
     from orchestrator.adapters.store.following import Follower
     from orchestrator.engine.status import Journal, Status
 
 
-@click.command(short_help="Tell where a run stands; --watch follows it.")
-@click.argument("run_id", metavar="[RUN]", default="last")
+@click.command(cls=Page, short_help="Tell where a run stands; --watch follows it.")
+@click.argument("run_id", metavar="[RUN]", default="last", shell_complete=completing.runs)
 @click.option("--watch", is_flag=True, help="Follow the run to its end, and end with its exit status.")
 @store_option
 @per_option
 @json_option
 def status(run_id: str, store: str, per: str, *, watch: bool, as_json: bool) -> int:
-    """Tell where a RUN stands (an id, the beginning of one, or `last`, which is the default).
+    """Tell where a RUN stands.
 
     Reads the store alone, so it works from another terminal while the run goes on, and after a crash. --watch keeps the
-    page fresh on a terminal and prints a line a change elsewhere; Ctrl-C leaves it and does not touch the run. A run
-    that crashed, gave up or left a guest not put back ends it with status 3.
+    page fresh on a terminal and prints a line a change elsewhere; Ctrl-C leaves it and does not touch the run. The row
+    of blocks is the throughput of the trial in hand, from zero; a bar ends its warm-up.
 
-    \b
+    Operands:
+      RUN  A run's id, the beginning of one, the path of its folder, or `last`, which is meant where it is left out.
+
     Examples:
       trialbed status
       trialbed status --watch
       trialbed status 20261128 --store /srv/results --json
+
+    Exit status:
+      0          Told. With --watch: that of the run, as trialbed run.
+      1, 3, 130  With --watch: that of the run; 3 also where it crashed or a guest was not put back.
+
+    Files and environment:
+      TRIALBED_STORE  The store, where --store is not given.
+
+    Related commands:
+      trialbed run, trialbed resume, trialbed restore
     """
     if watch and as_json:
         raise click.UsageError("--watch and --json exclude each other; ask for --json again and again instead")
@@ -75,6 +89,8 @@ def _watch(follower: Follower, store: str, per: str) -> int:
                 views.pause(1.0)
                 found = status_of(follower.look(), store_words(store), journal)
                 live.update(render_status(found, per), refresh=True)
+            live.transient = True
+        show_text(render_status(found, per))  # whole: while it moves, lines end where the screen does
     else:
         found = _log(follower, found, store, journal)
     return _exit_status(found, store)

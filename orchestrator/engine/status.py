@@ -43,6 +43,7 @@ class InHand:
         stage: the stage in hand; empty where none has begun.
         for_s: since when; ``None`` where nobody tells.
         rate_per_s: throughput as last read.
+        recent: the last readings, the oldest first, each with whether it was steady.
         said: what it waits for or does, in words.
     """
 
@@ -52,6 +53,7 @@ class InHand:
     stage: str
     for_s: Seconds | None
     rate_per_s: float | None
+    recent: tuple[tuple[float, bool], ...]
     said: str
 
 
@@ -259,12 +261,13 @@ def _in_hand(glance: Glance, where: Progress, story: _Story) -> InHand | None:
         return None
     alive = glance.alive if glance.alive is not None and glance.alive.trial == planned.id else None
     if alive is None:
-        return InHand(planned.id, planned.number, planned.block, story.stage, None, None, "")
+        return InHand(planned.id, planned.number, planned.block, story.stage, None, None, (), "")
     since, at = (utc_seconds(text) if text else None for text in (alive.stage_since_utc, alive.time_utc))
     age_s = max(glance.now_s - at, 0.0) if at is not None else 0.0
     for_s = max(at - since, 0.0) + age_s if since is not None and at is not None else None
     stage = alive.stage or story.stage
-    return InHand(planned.id, planned.number, planned.block, stage, for_s, alive.rate_per_s, alive.said)
+    rates = (alive.rate_per_s, alive.recent)
+    return InHand(planned.id, planned.number, planned.block, stage, for_s, *rates, alive.said)
 
 
 def _since_news(glance: Glance, story: _Story) -> Seconds:

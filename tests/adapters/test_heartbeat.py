@@ -15,7 +15,8 @@ from simulated_run import plan
 from orchestrator.adapters.clock import SystemClock
 from orchestrator.adapters.store.heartbeat import Heartbeat
 from orchestrator.core.design.trials import trials
-from orchestrator.core.record.alive import Alive
+from orchestrator.core.measure.results import Interval
+from orchestrator.core.record.alive import RECENT, Alive
 from orchestrator.engine.news import Measured, RunEnded, StageBegan, TrialBegan, WaitingForQuiet
 from orchestrator.units import utc_seconds
 
@@ -52,6 +53,23 @@ def test_it_tells_trial_stage_and_rate_and_is_gone_with_the_run(tmp_path: Path) 
     assert abs((utc_seconds(alive.time_utc) or 0) - SystemClock().now()) < 10
     heartbeat.tell(RunEnded("run-1", "done", 0))
     assert list(tmp_path.iterdir()) == []
+    heartbeat.close()
+
+
+def test_the_last_readings_of_a_trial_outlast_its_stages_and_not_the_trial(tmp_path: Path) -> None:
+    heartbeat = Heartbeat(tmp_path, SystemClock(), every_s=0.01)
+    steady = Interval(mean=9.0, low=8.0, high=10.0)
+    heartbeat.tell(TrialBegan(TRIAL))
+    heartbeat.tell(StageBegan("warm up"))
+    for rate in range(60):
+        heartbeat.tell(Measured(float(rate), None, 0.02, None, "warming up"))
+    heartbeat.tell(StageBegan("measure"))
+    heartbeat.tell(Measured(9.0, steady, 0.02, 0.1, "measuring"))
+    assert becomes(lambda: len(said(tmp_path).get("recent", ())) == RECENT)
+    recent = Alive.model_validate(said(tmp_path)).recent
+    assert (recent[0], recent[-2], recent[-1]) == ((60.0 - RECENT + 1, False), (59.0, False), (9.0, True))
+    heartbeat.tell(TrialBegan(TRIAL))
+    assert becomes(lambda: said(tmp_path)["recent"] == [])
     heartbeat.close()
 
 

@@ -11,7 +11,7 @@ import pytest
 from rich.console import Console
 from stored_runs import failed_record, trial_record
 
-from orchestrator.adapters.report.progress import Lines, Panel, Quiet, make, outcome_reason, outcome_text, spark
+from orchestrator.adapters.report.progress import Lines, Panel, Quiet, course, make, outcome_reason, outcome_text
 from orchestrator.core.design.plan import Plan
 from orchestrator.core.design.trials import trials
 from orchestrator.core.measure.results import Interval
@@ -215,10 +215,38 @@ def test_an_outcome_names_flags_and_reasons() -> None:
     assert outcome_text(failed_record(), "second").startswith("failed: the guest did not answer")
 
 
+def steady(*rates: float) -> list[tuple[float, bool]]:
+    return [(rate, True) for rate in rates]
+
+
 def test_sparks_start_at_zero_and_survive_anything() -> None:
-    assert spark([0.0, 50.0, 100.0]) == "▁▄█"
-    assert spark([]) == spark([0.0, 0.0]) == ""
-    assert spark([-5.0, 10.0])[0] == "▁"
+    assert course(steady(0.0, 50.0, 100.0), "now").plain == "▁▄█ now"
+    assert course([], "now").plain == course(steady(0.0, 0.0), "now").plain == "now"
+    assert course(steady(-5.0, 10.0), "").plain.startswith("▁█")
+    assert course(steady(float("nan"), 5.0, float("inf")), "").plain.startswith("█ ")
+
+
+def test_a_bar_stands_where_the_warm_up_ends_and_again_where_it_was_not_over_after_all() -> None:
+    story = [(20.0, False), (60.0, False), (100.0, True), (100.0, True), (30.0, False)]
+    assert course(story, "now").plain == "▂▅|██|▃ now"
+
+
+def test_the_sparks_of_a_new_trial_begin_anew_and_a_wide_screen_has_more_of_them() -> None:
+    shown = {}
+    for width in (80, 120):
+        panel = Panel(screen(terminal=True, width=width), VirtualClock(), "second")
+        for news in [*STORY[:3], *[Measured(100.0, None, 0.02, None, "warming up")] * 200]:
+            panel.tell(news)
+        page = screen(terminal=False, width=width)
+        page.print(panel.view())
+        shown[width] = told(page).count("█")
+        for news in (TrialBegan(trials(PLAN)[1]), Measured(1.0, None, 0.02, None, "warming up")):
+            panel.tell(news)
+        page = screen(terminal=False, width=width)
+        page.print(panel.view())
+        panel.close()
+        assert told(page).count("█") == 1
+    assert shown == {80: 24, 120: 64}
 
 
 SEQUENTIAL = RunBegan("run-1", "results/run-1", PLAN.title, "simulated guest", 48, 0, 200.0, 9000.0, 12)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from orchestrator.adapters.report.status_text import render_status
 from orchestrator.cli.output import show_text
 from orchestrator.core.record.journal import NotBack
-from orchestrator.engine.status import Status
+from orchestrator.engine.status import InHand, Status
 
 FOLDER = "/srv/results/20261128T180012Z-how-many-vcpus-does-the-bookings-database-need-3f1c"
 LINES = (
@@ -21,7 +23,29 @@ def test_lines_that_finish_by_hand_can_be_copied_into_a_shell_however_wide_the_t
     columns: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setenv("COLUMNS", columns)
-    status = Status(
+    show_text(render_status(standing(), "second"))
+    printed = capsys.readouterr().out.splitlines()
+    assert [line for line in printed if "virsh" in line] == [f"    {line}" for line in LINES]
+    assert max(len(line) for line in printed if "virsh" not in line) <= int(columns)
+
+
+def test_the_trial_in_hand_is_drawn_and_each_next_step_stands_on_a_line_of_its_own(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", "60")
+    recent = ((10.0, False), (55.0, False), (80.0, True), (80.0, True))
+    trial = InHand("0001-one-bookings-t1-b1", 1, 1, "measure", 12.0, 80.0, recent, "measuring")
+    resume, restore = f"trialbed resume run-1 --store {FOLDER}", f"trialbed restore run-1 --store {FOLDER}"
+    steps = f"{resume}, or to put the guest back only: {restore}"
+    show_text(render_status(replace(standing(), trial=trial, next_step=steps), "minute"))
+    printed = capsys.readouterr().out.splitlines()
+    assert "  rate     \u2581\u2586|\u2588\u2588 4800 per minute" in printed
+    assert f"  do next  {resume}" in printed
+    assert f"  or       to put the guest back only: {restore}" in printed
+
+
+def standing() -> Status:
+    return Status(
         run="run-1",
         title="How many vCPUs does the bookings database need?",
         guest="bookings-1",
@@ -49,7 +73,3 @@ def test_lines_that_finish_by_hand_can_be_copied_into_a_shell_however_wide_the_t
         leases=(),
         next_step="trialbed restore run-1",
     )
-    show_text(render_status(status, "second"))
-    printed = capsys.readouterr().out.splitlines()
-    assert [line for line in printed if "virsh" in line] == [f"    {line}" for line in LINES]
-    assert max(len(line) for line in printed if "virsh" not in line) <= int(columns)

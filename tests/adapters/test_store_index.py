@@ -13,7 +13,7 @@ from library_of_runs import keep_run
 from stored_runs import interrupted_run, whole_run
 
 from orchestrator.adapters.store import folder as store_folder
-from orchestrator.adapters.store import index
+from orchestrator.adapters.store import index, layout
 from orchestrator.adapters.store.folder import FolderStore
 from orchestrator.core.record.run_line import RunLine, run_line
 
@@ -59,15 +59,15 @@ def test_the_index_says_what_the_files_say_and_spares_reading_them(root: Path, n
 
 def test_it_may_be_deleted_at_any_time(root: Path) -> None:
     expected = store(root).lines()
-    (root / index.NAME).unlink()
+    (root / layout.INDEX).unlink()
     assert store(root).lines() == expected
-    assert (root / index.NAME).is_file()
+    assert (root / layout.INDEX).is_file()
 
 
 @pytest.mark.parametrize("damage", [b"", b"no database at all" * 100, None], ids=["empty", "other", "cut short"])
 def test_a_damaged_one_is_made_anew(root: Path, damage: bytes | None, no_reading: Callable[[], None]) -> None:
     expected = store(root).lines()
-    path = root / index.NAME
+    path = root / layout.INDEX
     path.write_bytes(path.read_bytes()[:6000] if damage is None else damage)
     assert store(root).lines() == expected
     assert store(root).lines() == expected
@@ -78,7 +78,7 @@ def test_a_damaged_one_is_made_anew(root: Path, damage: bytes | None, no_reading
 def test_one_of_another_version_or_with_other_entries_is_made_anew(root: Path, no_reading: Callable[[], None]) -> None:
     expected = store(root).lines()
     for statement in ("UPDATE runs SET line = '{}'", "PRAGMA user_version = 99", "DROP TABLE runs"):
-        database = sqlite3.connect(root / index.NAME)
+        database = sqlite3.connect(root / layout.INDEX)
         database.execute(statement)
         database.commit()
         database.close()
@@ -88,7 +88,7 @@ def test_one_of_another_version_or_with_other_entries_is_made_anew(root: Path, n
 
 
 def test_where_none_can_be_kept_the_files_are_read(root: Path) -> None:
-    (root / index.NAME).mkdir()
+    (root / layout.INDEX).mkdir()
     assert store(root).lines() == read_from_files(root)
 
 
@@ -96,7 +96,7 @@ def test_one_that_another_process_holds_is_done_without(root: Path, monkeypatch:
     monkeypatch.setattr(index, "_WAIT_S", 0.01)
     expected = store(root).lines()
     keep_run(root, 40, [2400])
-    held = sqlite3.connect(root / index.NAME, isolation_level=None)
+    held = sqlite3.connect(root / layout.INDEX, isolation_level=None)
     held.execute("BEGIN EXCLUSIVE")
     assert store(root).lines() == read_from_files(root)
     held.close()
@@ -108,7 +108,7 @@ def test_many_at_once_and_one_that_deletes_it_all_get_the_same_answer(root: Path
 
     def look(number: int) -> list[RunLine]:
         if number % 5 == 0:
-            (root / index.NAME).unlink(missing_ok=True)
+            (root / layout.INDEX).unlink(missing_ok=True)
         return store(root).lines()
 
     with ThreadPoolExecutor(8) as pool:
@@ -146,7 +146,7 @@ def test_files_that_have_changed_just_now_are_read_again(root: Path, monkeypatch
     youngest = max(path.stat().st_ctime for path in root.rglob("*"))
     FolderStore(root, now=lambda: youngest + 1.0).lines()
     FolderStore(root).lines()  # without a clock nobody can tell
-    assert not (root / index.NAME).exists()
+    assert not (root / layout.INDEX).exists()
 
 
 def test_a_store_that_was_moved_tells_its_new_place(root: Path) -> None:

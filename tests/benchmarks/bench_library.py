@@ -28,7 +28,7 @@ import numpy as np
 from simulated_run import Experiment, lab, plan, record_of
 
 from orchestrator.adapters.store.folder import FolderStore
-from orchestrator.adapters.store.index import NAME
+from orchestrator.adapters.store.layout import INDEX
 from orchestrator.engine.run_plan import Run
 
 REPEATS = 5
@@ -113,13 +113,13 @@ def main() -> None:
         print(f"{'':38} {'wall':>8}  {'ratio':>5}  {'CPU':>8}")
         print(f"{'DuckDB: mean of each trial':38} {direct:6.2f} s   1.00")
         for name, words in commands.items():
-            (root / NAME).unlink(missing_ok=True)
+            (root / INDEX).unlink(missing_ok=True)
             *cold, said = command_s(*words)
             warm = [command_s(*words) for _ in range(REPEATS)]
             assert all(again == said for *_, again in warm), "the index changes what is said"
             _row(f"{name}, without an index", cold[0], cold[1], direct)
             _row(f"{name}, with it", median(wall for wall, *_ in warm), median(cpu for _, cpu, _ in warm), direct)
-        print(f"the index: {(root / NAME).stat().st_size / 2**20:.1f} MiB")
+        print(f"the index: {(root / INDEX).stat().st_size / 2**20:.1f} MiB")
         print(next(line for line in said.splitlines() if "step" in line.lower()).strip())
 
 

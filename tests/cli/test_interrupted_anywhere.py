@@ -76,6 +76,30 @@ def test_an_interrupt_while_the_command_loads_ends_it_with_a_word(place: Path, m
     assert not (place / "results").exists()
 
 
+@pytest.mark.real
+def test_an_interrupt_within_a_text_that_is_executed_has_the_same_exit_status(place: Path) -> None:
+    (place / "site").mkdir()
+    (place / "site/sitecustomize.py").write_text(SITE.replace("os.kill(", "exec('raise KeyboardInterrupt') or ("))
+    path = f"{place / 'site'}:{Path(__file__).parents[2]}"
+    environment = os.environ | {"PYTHONPATH": path, "SIGNAL_AT": "orchestrator.wiring", "SIGNAL_NUMBER": "2"}
+    words = [sys.executable, "-m", "orchestrator", "run", "plan.yaml"]
+    done = subprocess.run(words, cwd=place, env=environment, capture_output=True, text=True, timeout=60, check=False)
+    assert (done.returncode, done.stdout, done.stderr.strip()) == (130, "", "trialbed: interrupted")
+
+
+@pytest.mark.real
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_an_interrupt_after_the_end_changes_nothing(place: Path, number: int) -> None:
+    (place / "site").mkdir()
+    late = f"import atexit, os\natexit.register(os.kill, os.getpid(), {int(number)})\n"
+    (place / "site/sitecustomize.py").write_text(late)
+    environment = os.environ | {"PYTHONPATH": f"{place / 'site'}:{Path(__file__).parents[2]}"}
+    words = [sys.executable, "-m", "orchestrator", "check", "plan.yaml"]
+    done = subprocess.run(words, cwd=place, env=environment, capture_output=True, text=True, timeout=60, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "bookings-1" in done.stdout
+
+
 # ----------------------------------------------------------------------------------------------- at each event of a run
 
 

@@ -109,12 +109,14 @@ def test_the_trial_in_hand_has_its_stage_and_what_the_sign_of_life_adds(whole: l
             stage="measure",
             stage_since_utc=since,
             rate_per_s=2400.0,
+            recent=((1200.0, False), (2400.0, True)),
             said="steady",
         )
     ).trial
     assert trial is not None
     # 41 s when it was last heard of, which was 5 s ago.
     assert (trial.for_s, trial.rate_per_s, trial.said) == (pytest.approx(46), 2400.0, "steady")
+    assert trial.recent == ((1200.0, False), (2400.0, True))
 
 
 def test_a_sign_of_life_about_another_trial_is_not_believed(whole: list[Event]) -> None:

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from typing import Any
 
 from rich.console import Group, RenderableType
-from rich.text import Text
 
 from orchestrator.adapters.report.json_out import SCHEMA_VERSION
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.runs_text import minute
 from orchestrator.adapters.report.sections import SENTENCE, bullets, heading
+from orchestrator.adapters.report.text import Text
 from orchestrator.core.record.baseline import Baseline
 from orchestrator.core.record.cell_identity import CellIdentity, cell_identities
 from orchestrator.core.record.run import StoredRun

@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import Any
 
 from rich.console import Console, Group, RenderableType
-from rich.text import Text
 
 from orchestrator.adapters.report.json_out import SCHEMA_VERSION, to_json
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.runs_text import bullet
 from orchestrator.adapters.report.sections import section
+from orchestrator.adapters.report.text import Text
 from orchestrator.adapters.report.verdict_text import render_verdict, verdict_json
 from orchestrator.core.record.run import RunRecord, StoredRun
 from orchestrator.core.verdict.minutes import TimeUse
@@ -74,10 +74,10 @@ _REPLACED = (
     " Names of hosts, guests, users, keys and addresses were replaced, the same by the same everywhere, and digests "
     "made anew."
 )
-_CAUTION = (
+CAUTION = (
     "Guests are switched off and given other sizes for it. Take only guests whose owner agrees (may-power-cycle: true "
     "in the lab), and mind licences that are counted by vCPU, and change control. The workloads are programs of "
-    "whoever made this bundle, and are run in your guest: look at them first."
+    "whoever made the bundle, and are run in your guest: look at them first."
 )
 
 
@@ -94,7 +94,13 @@ def how_to_repeat(run: StoredRun, *, anonymised: bool) -> str:
         run=_IMPORTED if imported else _MEASURED,
         absent=textwrap.fill(_ABSENT + (_REPLACED if anonymised else ""), _PAGE),
     )
-    repeat = "" if imported else _REPEAT.format(caution=_indented(_CAUTION), by_hand=_indented(_by_hand(record)))
+    repeat = (
+        ""
+        if imported
+        else _REPEAT.format(
+            caution=_indented(CAUTION), by_hand=_indented(by_hand(record, "For each trial below, in this order"))
+        )
+    )
     return head + repeat + _TAIL.format(shapes="\n".join(_shapes(record.plan)), trials="\n".join(_trials(run)))
 
 
@@ -102,7 +108,13 @@ def _indented(text: str) -> str:
     return textwrap.fill(text, _PAGE, initial_indent="  ", subsequent_indent="  ", break_on_hyphens=False)
 
 
-def _by_hand(record: RunRecord) -> str:
+def by_hand(record: RunRecord, which: str) -> str:
+    """How somebody without this program would measure the same.
+
+    Args:
+        record: of the run.
+        which: of the trials, and in which order, to begin with.
+    """
     measure, design = (record.plan.get(key, {}) for key in ("measure", "design"))
     warm_up = _between(measure.get("warm_up"), ", which takes {} at the least and is given up after {}")
     steady = _between(measure.get("steady"), " over {} at the least and {} at the most")
@@ -111,7 +123,7 @@ def _by_hand(record: RunRecord) -> str:
         f"/SEED/BLOCK/SHAPE/WORKLOAD/THREADS, with seed {record.seed}."
     )
     return (
-        "For each trial below, in this order: give the guest the shape while it is off, start it, start the workload "
+        f"{which}: give the guest the shape while it is off, start it, start the workload "
         f"with so many threads, wait until throughput is steady{warm_up}; then take its mean{steady}. "
         f"{sort if design.get('order') == 'random' else 'The order within a block is that of the plan.'}"
     )

@@ -9,10 +9,10 @@ from typing import Any
 from rich.console import Group, RenderableType
 from rich.padding import Padding
 from rich.table import Table
-from rich.text import Text
 
 from orchestrator.adapters.report.json_out import SCHEMA_VERSION
 from orchestrator.adapters.report.plain import safe
+from orchestrator.adapters.report.text import Text
 from orchestrator.core.design.templates import Template
 from orchestrator.core.verdict.words import listed, number
 from orchestrator.engine.check_plan import Forecast

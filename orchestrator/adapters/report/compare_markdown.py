@@ -15,8 +15,8 @@ from orchestrator.core.verdict.between_runs.results import RunsCompared
 
 #: What could begin emphasis, code, a link, a heading, HTML, an entity, a formula or another column.
 _ACTIVE = re.compile(r"([\\`*_{}\[\]<>#|~&$])")
-#: What would begin a list at the start of a line.
-_LIST = re.compile(r"^([-+]|\d+[.)])(?=\s|$)")
+#: What would begin a list at the start of a line, or draw a line across the page.
+_LIST = re.compile(r"^([-+]|\d+[.)])(?=\s|$)|^-(?=[-\s]*$)")
 
 
 def comparison_markdown(found: RunsCompared, *, base_called: str = "") -> str:

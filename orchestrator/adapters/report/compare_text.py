@@ -9,13 +9,15 @@ from typing import NamedTuple
 from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
 from rich.padding import Padding
 from rich.table import Table
-from rich.text import Text
 
 from orchestrator.adapters.report import compare_words as words
 from orchestrator.adapters.report.comparisons_text import SIGNS
+from orchestrator.adapters.report.figures import rate_text
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.sections import SENTENCE, bullets, heading, section
-from orchestrator.adapters.report.verdict_tables import NAME, width_of
+from orchestrator.adapters.report.text import Text
+from orchestrator.adapters.report.verdict_tables import LONG_NAME, NAME, WIDE_PAGE, memory_text, width_of
+from orchestrator.core.measure.results import Interval
 from orchestrator.core.verdict.between_runs.results import Change, RunsCompared
 
 
@@ -66,9 +68,11 @@ def _tables(found: RunsCompared, per: str) -> Iterator[RenderableType]:
     if not found.changes:
         return
     loads = [list(alike) for _, alike in groupby(words.ordered(found.changes), key=lambda c: c.workload)]
-    forms = [_Form(trials=True), _Form(), _Form(folded=True), _Form(rates=False)]
-    if words.cpu_known(found):
-        forms = [_Form(trials=True, cpu=True), _Form(cpu=True), *forms[1:]]
+    cpu = words.cpu_known(found)
+    wide = [_Form(wide=True, trials=True, cpu=cpu)]
+    forms = [*wide, _Form(trials=True), _Form(), _Form(folded=True), _Form(rates=False)]
+    if cpu:
+        forms = [*wide, _Form(trials=True, cpu=True), _Form(cpu=True), *forms[2:]]
     yield _Alike(
         [
             (
@@ -76,7 +80,8 @@ def _tables(found: RunsCompared, per: str) -> Iterator[RenderableType]:
                 Text(safe(words.legend(found, per, cpu=form.cpu, rates=form.rates), SENTENCE), style="dim"),
             )
             for form in forms
-        ]
+        ],
+        wide=len(wide),
     )
 
 
@@ -85,8 +90,12 @@ _FOLDED = 14
 
 
 class _Form(NamedTuple):
-    """Which columns a table has beside cell, change and interval; ``folded``: long names take several lines."""
+    """Which columns a table has beside cell, change and interval.
 
+    ``folded``: long names take several lines; ``wide``: they are given in full, with the size and each side's interval.
+    """
+
+    wide: bool = False
     trials: bool = False
     rates: bool = True
     cpu: bool = False
@@ -96,12 +105,13 @@ class _Form(NamedTuple):
 class _Alike:
     """Tables with the same columns and what these mean, from the widest form to the narrowest: the first that fits."""
 
-    def __init__(self, forms: Sequence[tuple[Sequence[Table], Text]]) -> None:
-        self._forms = forms
+    def __init__(self, forms: Sequence[tuple[Sequence[Table], Text]], *, wide: int) -> None:
+        self._forms, self._wide = forms, wide
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         """Draw the widest form of which every table fits, or the narrowest."""
-        tables, legend = next((form for form in self._forms if self._fits(form[0], console, options)), self._forms[-1])
+        forms = self._forms[0 if options.max_width >= WIDE_PAGE else self._wide :]
+        tables, legend = next((form for form in forms if self._fits(form[0], console, options)), forms[-1])
         for table in tables:
             yield from (table, Text())
         yield from (legend, Text())
@@ -117,17 +127,28 @@ def _table(cells: Sequence[Change], per: str, form: _Form, *, titled: bool) -> T
         table.title = Text(safe(cells[0].workload, NAME), style="bold")
     table.add_column("", no_wrap=True)
     table.add_column("shape", overflow="fold", max_width=_FOLDED if form.folded else None)
+    size = ("vCPUs", "memory") if form.wide else ()
     rates = ("base", "new") if form.rates else ()
-    figures = ("threads", *(("trials",) if form.trials else ()), *rates, "change", "interval")
+    figures = (*size, "threads", *(("trials",) if form.trials else ()), *rates, "change", "interval")
     for name in (*figures, *(("per CPU s",) if form.cpu else ())):
         table.add_column(name, justify="right", no_wrap=name != "interval", overflow="fold")
     for cell, told in zip(cells, words.figures(cells, per), strict=True):
         sign, style = SIGNS[cell.verdict]
-        row = [safe(cell.shape, NAME), str(cell.threads), *([told.trials] if form.trials else [])]
-        row += [*([told.base, told.new] if form.rates else []), told.change, told.interval]
+        row = [safe(cell.shape, LONG_NAME if form.wide else NAME)]
+        row += [str(cell.vcpus), memory_text(cell.memory)] if form.wide else []
+        row += [str(cell.threads), *([told.trials] if form.trials else [])]
+        row += _sides(cell, per) if form.wide else [told.base, told.new] if form.rates else []
+        row += [told.change, told.interval]
         row += [told.cpu] if form.cpu else []
         table.add_row(Text(f"{sign} {cell.verdict}", style=style), *(Text(field) for field in row))
     return table
+
+
+def _sides(cell: Change, per: str) -> list[str]:
+    """Both throughputs, each with half the width of its own interval."""
+    base = Interval(mean=cell.base_per_s, low=cell.base_low, high=cell.base_high)
+    new = Interval(mean=cell.new_per_s, low=cell.new_low, high=cell.new_high)
+    return [rate_text(base, per), rate_text(new, per)]
 
 
 def _surroundings(found: RunsCompared) -> Iterator[RenderableType]:

@@ -139,7 +139,7 @@ def _cpu_second(overall: Overall) -> Iterator[str]:
 def what_would_decide(found: RunsCompared) -> list[str]:
     """Of each cell that is undecided, how much more measuring would decide it."""
     undecided = [c for c in ordered(found.changes) if c.verdict == "undecided"]
-    told = _by_text((c.cell, "; ".join([*not_worse(c, found.margin), more(c)])) for c in undecided)
+    told = by_text((c.cell, "; ".join([*not_worse(c, found.margin), more(c)])) for c in undecided)
     return [*told[:_UNDECIDED], *([f"and so on: {_JSON}"] if len(told) > _UNDECIDED else [])]
 
 
@@ -163,7 +163,7 @@ def more(undecided: Change) -> str:
     return f"{' or '.join(ways)} would decide" if ways else "too close to call"
 
 
-def _by_text(told: Iterable[tuple[str, str]]) -> list[str]:
+def by_text(told: Iterable[tuple[str, str]]) -> list[str]:
     """What is said of cells, once for all of which the same is said: ``one-bookings-t1 and two-bookings-t1: ...``."""
     cells: dict[str, list[str]] = {}
     for cell, text in told:
@@ -192,7 +192,7 @@ def not_compared(found: RunsCompared) -> list[str]:
     return [
         f"In {where}, {told}"
         for side, where in sides
-        for told in _by_text(sorted((alone.cell, alone.why) for alone in found.unmatched if alone.side == side))
+        for told in by_text(sorted((alone.cell, alone.why) for alone in found.unmatched if alone.side == side))
     ]
 
 
@@ -203,7 +203,7 @@ def remarks(found: RunsCompared) -> list[str]:
     cells = ordered(found.changes)
     told = [(c.cell, remark) for c in cells for remark in of_cell(c)]
     slightly = [(c.cell, f"slower, but {not_worse(c, found.margin)[0]}") for c in cells if _slightly_slower(c)]
-    return [*found.remarks, *_by_text([*slightly, *told])]
+    return [*found.remarks, *by_text([*slightly, *told])]
 
 
 def _slightly_slower(cell: Change) -> bool:

@@ -8,10 +8,10 @@ from itertools import groupby
 from rich.console import RenderableType
 from rich.padding import Padding
 from rich.table import Table
-from rich.text import Text
 
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.sections import SENTENCE, heading
+from orchestrator.adapters.report.text import Text
 from orchestrator.adapters.report.verdict_choice import decisive
 from orchestrator.adapters.report.verdict_tables import NAME
 from orchestrator.core.verdict.comparison import Comparison
@@ -21,7 +21,7 @@ from orchestrator.units import format_percent
 
 #: Each word has a sign and a colour of its own.
 SIGNS = {"faster": ("+", "green"), "slower": ("-", "red"), "equivalent": ("=", "cyan"), "undecided": ("?", "yellow")}
-_QUESTIONS = {
+QUESTIONS = {
     "size": "Another shape, same load",
     "threads": "More threads, same shape",
     "growth": "More vCPUs, a thread on each",
@@ -38,7 +38,7 @@ def render_comparisons(verdict: Verdict, *, whole: bool) -> Iterator[RenderableT
     yield heading(f"Comparisons (margin {margin}, {confidence} confidence for all of a workload together)")
     for (workload, question), found in groupby(chosen, key=lambda c: (c.workload, c.question)):
         under = f" ({safe(workload, NAME)})" if several else ""
-        yield Padding(Text(f"{_QUESTIONS[question]}{under}"), (0, 0, 0, 1))
+        yield Padding(Text(f"{QUESTIONS[question]}{under}"), (0, 0, 0, 1))
         table = Table.grid(padding=(0, 1))
         for comparison in found:
             sign, style = SIGNS[comparison.verdict]

@@ -8,9 +8,9 @@ from typing import Any
 from rich.console import Group, RenderableType
 from rich.padding import Padding
 from rich.table import Table
-from rich.text import Text
 
 from orchestrator.adapters.report.plain import safe
+from orchestrator.adapters.report.text import Text
 from orchestrator.core.measure.method import Step
 
 _SENTENCE = 2000

@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from typing import Any
 
 from rich.console import Group, RenderableType
-from rich.text import Text
 
 from orchestrator.adapters.report.compare_text import render_comparison
 from orchestrator.adapters.report.json_out import SCHEMA_VERSION
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.sections import SENTENCE
 from orchestrator.adapters.report.templates_text import render_templates
+from orchestrator.adapters.report.text import Text
 from orchestrator.core.verdict.between_runs.guarded import Guarded, Outcome
 from orchestrator.core.verdict.between_runs.results import RunsCompared
 from orchestrator.core.verdict.templates import TemplateFinding

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 
 from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
 from rich.padding import Padding
-from rich.text import Text
 
 from orchestrator.adapters.report.figures import rate_text
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.runs_text import minute
 from orchestrator.adapters.report.sections import bullets
+from orchestrator.adapters.report.text import Text, as_drawn
 from orchestrator.core.measure.results import Interval
 from orchestrator.core.verdict.history.results import CellHistory, Point, Upgrade
 from orchestrator.core.verdict.words import count, number
@@ -23,7 +23,7 @@ from orchestrator.units import PERIODS, format_size
 _OTHERS_SHOWN = 2
 #: Of a SHA-256, enough to tell two versions of a file apart.
 _DIGITS = 12
-_NARROWEST_SCALE, _WIDEST_SCALE = 12, 40
+_NARROWEST_SCALE, _WIDEST_SCALE = 12, 80
 #: A scale spans this share of the level at least, so that noise of a permille does not fill it.
 _LEAST_SPREAD = 0.02
 
@@ -37,7 +37,7 @@ def render_histories(cells: Sequence[CellHistory], per: str) -> RenderableType:
     if len(cells) > 1:
         parts.append(_dim("Each cell is judged by itself, at 95 %: one in twenty that are level seems to change."))
     parts.append(
-        _dim("o: mean of a run, on its interval by the trials within it; ':': the level; +: what changed before it.")
+        _dim("+: what changed before a run; ':': the level; o: mean of a run, on its interval by the trials within it.")
     )
     return Group(*parts)
 
@@ -69,7 +69,8 @@ class _Runs:
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         """Draw for the width that there is."""
         points = self.cell.points
-        rows = [[safe(p.short), minute(p.started_utc), rate_text(_interval(p), self.per)] for p in points]
+        rates = [as_drawn(rate_text(_interval(p), self.per), options) for p in points]
+        rows = [[safe(p.short), minute(p.started_utc), rate] for p, rate in zip(points, rates, strict=True)]
         if _width(rows) + _NARROWEST_SCALE + 6 > options.max_width:
             rows = [[name, figure] for name, _, figure in rows]  # a run's name begins with its time
         left = options.max_width - _width(rows) - 6

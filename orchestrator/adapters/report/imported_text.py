@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rich.console import Group, RenderableType
-from rich.text import Text
 
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.runs_text import bullet
+from orchestrator.adapters.report.text import Text
 from orchestrator.core.record.run import RunRecord, StoredRun
 from orchestrator.core.verdict.words import capital, count
 

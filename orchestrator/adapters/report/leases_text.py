@@ -7,11 +7,11 @@ from typing import Any
 
 from rich.console import Group, RenderableType
 from rich.padding import Padding
-from rich.text import Text
 
 from orchestrator.adapters.report.json_out import SCHEMA_VERSION
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.sections import bullets, heading
+from orchestrator.adapters.report.text import Text
 from orchestrator.engine.leased import HostUse
 from orchestrator.engine.ports import Lease
 from orchestrator.units import format_duration

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 #: Longer text is cut: a line of a table is no place for a megabyte.
 LONGEST = 400
+#: The same in a report. A paragraph of a plan or a line of a script may be long; a megabyte is neither.
+LONGEST_IN_REPORT = 4000
 
 
 def safe(text: str, limit: int = LONGEST) -> str:
@@ -27,3 +32,14 @@ def safe(text: str, limit: int = LONGEST) -> str:
     if not kept.isprintable():
         kept = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in kept)
     return f"{kept}{note}"
+
+
+def visible(value: Any) -> Any:
+    """The same value with every text in it, at any depth, made safe; none is cut, since it may be an expression."""
+    if isinstance(value, str):
+        return safe(value, len(value))
+    if isinstance(value, Mapping):
+        return {visible(key): visible(held) for key, held in value.items()}
+    if isinstance(value, list | tuple):
+        return [visible(held) for held in value]
+    return value

@@ -6,14 +6,14 @@ import math
 from dataclasses import dataclass
 
 from rich.console import Console, ConsoleOptions, RenderResult
-from rich.text import Text
 
+from orchestrator.adapters.report.text import Text
 from orchestrator.core.measure.results import Window
 from orchestrator.core.measure.samples import Throughput
 from orchestrator.core.verdict.words import number
 
 _EIGHTHS = " ▁▂▃▄▅▆▇█"
-_LABEL = 9
+_LABEL, _WIDEST = 9, 200
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,7 @@ class Plot:
         if len(pieces) < 2:
             yield Text("  too few readings to plot")
             return
-        axis = _Axis(min(pieces[0][0], 0.0), pieces[-1][1], max(min(options.max_width, 100) - _LABEL - 3, 10))
+        axis = _Axis(min(pieces[0][0], 0.0), pieces[-1][1], max(min(options.max_width, _WIDEST) - _LABEL - 3, 10))
         means = axis.means(pieces)
         top = max((mean for mean in means if mean is not None), default=0.0)
         for row in range(self.height, 0, -1):

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import math
+from collections import deque
+from collections.abc import Iterable
 from contextlib import suppress
+from itertools import groupby
+from operator import itemgetter
 
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
 from rich.progress_bar import ProgressBar
 from rich.table import Table
-from rich.text import Text
 
 from orchestrator.adapters.report.figures import rate_text
 from orchestrator.adapters.report.plain import safe
+from orchestrator.adapters.report.text import Text
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.core.verdict.words import number
 from orchestrator.engine.news import (
@@ -32,6 +37,13 @@ from orchestrator.engine.ports import Clock
 from orchestrator.units import PERIODS, Seconds, format_duration, utc_text
 
 _SPARKS = "▁▂▃▄▅▆▇█"
+#: What stands beside the sparks of a line, about; and the fewest of them that show a course.
+_BESIDE, _FEWEST_SPARKS = 56, 24
+
+
+def _print(console: Console, view: RenderableType, *, soft_wrap: bool = False) -> None:
+    """Print a view by itself: texts that rich is given directly, it joins to one of its own kind."""
+    console.print(Group(view), soft_wrap=soft_wrap)
 
 
 class Quiet:
@@ -44,7 +56,7 @@ class Quiet:
         """Notices only."""
         if isinstance(news, Notice):
             # A log wants a line a notice.
-            self._errors.print(Text(f"note: {safe(news.text)}"), soft_wrap=not self._errors.is_terminal)
+            _print(self._errors, Text(f"note: {safe(news.text)}"), soft_wrap=not self._errors.is_terminal)
 
 
 class Lines:
@@ -58,7 +70,7 @@ class Lines:
         """Print the event's line, if it has one."""
         text = self._text(news)
         if text:
-            self._console.print(Text(f"{utc_text(self._clock.now())}  {text}"), soft_wrap=True)
+            _print(self._console, Text(f"{utc_text(self._clock.now())}  {text}"), soft_wrap=True)
 
     def _text(self, news: News) -> str:
         text = ""
@@ -126,7 +138,7 @@ class Panel:
         self._measured: Measured | None = None
         self._planned: TimePlanned | None = None
         self._planned_at_s = 0.0
-        self._rates: list[float] = []
+        self._recent: deque[tuple[float, bool]] = deque(maxlen=max(console.width - _BESIDE, _FEWEST_SPARKS))
         self._began_s = self._trial_began_s = self._ended_s = 0.0
         self._ended = 0
         self._on = False
@@ -137,25 +149,25 @@ class Panel:
         match news:
             case RunBegan():
                 self._run, self._began_s, self._on = news, self._clock.monotonic(), True
-                self._console.print(Text.assemble((safe(news.title), "bold"), f"\n{news.kind}; run {news.run}"))
+                _print(self._console, Text.assemble((safe(news.title), "bold"), f"\n{news.kind}; run {news.run}"))
                 self._live.start()
             case NeighboursBegan(described=described):
-                self._console.print(Text(f"beside declared neighbours: {safe(described)}"))
+                _print(self._console, Text(f"beside declared neighbours: {safe(described)}"))
             case TimePlanned() | TrialBegan():
                 self._begin(news)
             case StageBegan() | WaitingForQuiet():
                 self._stage = _in_hand(news)
             case Measured():
                 self._measured = news
-                self._rates.append(news.rate)
+                self._recent.append((news.rate, news.interval is not None))
             case TrialEnded(record=record):
                 self._ended += 1
                 self._ended_s = self._clock.monotonic()
-                self._console.print(self._finished(record))
+                _print(self._console, self._finished(record))
             case BlocksJudged(look=look):
-                self._console.print(Text(safe(look.told, 1000)))
+                _print(self._console, Text(safe(look.told, 1000)))
             case Notice(text=text):
-                self._console.print(Text(f"note: {safe(text)}"))
+                _print(self._console, Text(f"note: {safe(text)}"))
             case RunEnded():
                 self.close()
 
@@ -163,7 +175,8 @@ class Panel:
         if isinstance(news, TimePlanned):
             self._planned, self._planned_at_s = news, self._clock.monotonic()
         else:
-            self._trial, self._measured, self._rates = news, None, []
+            self._trial, self._measured = news, None
+            self._recent.clear()
             self._trial_began_s = self._clock.monotonic()
 
     def close(self) -> None:
@@ -196,7 +209,7 @@ class Panel:
             where = f"{cell.shape.name} ({_vcpus(cell.shape.vcpus)}), {cell.workload.name}, threads {cell.threads}"
             rows.append(Text(f"{where}, block {trial.trial.block}: {self._stage}, {spent}"))
         if self._measured is not None:
-            rows.append(Text(self._measured_text(self._measured)))
+            rows.append(course(self._recent, self._measured_text(self._measured)))
         return Group(*rows)
 
     def _finished(self, record: TrialRecord) -> RenderableType:
@@ -209,7 +222,7 @@ class Panel:
 
     def _measured_text(self, now: Measured) -> str:
         factor = PERIODS[self._per]
-        text = f"{spark(self._rates[-24:])} {number(now.rate * factor)} per {self._per}; {safe(now.state)}"
+        text = f"{number(now.rate * factor)} per {self._per}; {safe(now.state)}"
         if now.within is not None and now.within > 1:
             text += ", mean not known yet"
         elif now.within is not None:
@@ -259,12 +272,24 @@ def _vcpus(number: int) -> str:
     return "1 vCPU" if number == 1 else f"{number} vCPUs"
 
 
-def spark(values: list[float]) -> str:
-    """A row of blocks whose height is the share of the largest value, from zero."""
-    top = max(values, default=0.0)
-    if top <= 0:
-        return ""
-    return "".join(_SPARKS[min(int(max(value, 0.0) / top * 7.999), 7)] for value in values)
+def course(recent: Iterable[tuple[float, bool]], words: str) -> Text:
+    """The last readings as a row of blocks whose height is the share of the largest, from zero; and words after it.
+
+    A bar stands where the warm-up ends, and the blocks before it are dim.
+
+    Args:
+        recent: rates, the oldest first, each with whether it was read in the steady state.
+        words: on the same line.
+    """
+    readings = [(rate, steady) for rate, steady in recent if math.isfinite(rate)]
+    top = max((rate for rate, _ in readings), default=0.0)
+    line = Text("")
+    for steady, part in groupby(readings if top > 0 else (), key=itemgetter(1)):
+        blocks = "".join(_SPARKS[min(int(max(rate, 0.0) / top * 7.999), 7)] for rate, _ in part)
+        line.append("|" if line.plain else "")
+        line.append(blocks, None if steady else "dim")
+    line.append(f" {words}" if line.plain else words)
+    return line
 
 
 def _range(least_s: Seconds, most_s: Seconds) -> str:

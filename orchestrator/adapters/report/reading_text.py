@@ -8,11 +8,11 @@ from typing import Any
 
 from rich.console import Group, RenderableType
 from rich.table import Table
-from rich.text import Text
 
 from orchestrator.adapters.report.explain import explanation_json, render_explanation
 from orchestrator.adapters.report.json_out import SCHEMA_VERSION
 from orchestrator.adapters.report.plain import safe
+from orchestrator.adapters.report.text import Text
 from orchestrator.core.measure.log import LogReading
 from orchestrator.core.verdict.words import count, number
 from orchestrator.engine.read_series import SeriesResult

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from rich.text import Text
-
 from orchestrator.adapters.report.plain import safe
+from orchestrator.adapters.report.text import Text
 from orchestrator.engine.differences import Comparison
 from orchestrator.engine.restoring import PutBack
 

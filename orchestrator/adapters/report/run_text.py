@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
-from rich.console import Group, RenderableType
+from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
 from rich.padding import Padding
 from rich.table import Table
-from rich.text import Text
 
 from orchestrator.adapters.report.figures import average_text, rate_text, vcpus_text, window_text
 from orchestrator.adapters.report.imported_text import imported_facts, since_text
 from orchestrator.adapters.report.plain import safe
-from orchestrator.adapters.report.runs_text import minute, problems_text, tally_text
+from orchestrator.adapters.report.runs_text import aligned, minute, problems_text, tally_text
+from orchestrator.adapters.report.text import Text, as_drawn
+from orchestrator.adapters.report.verdict_tables import WIDE_PAGE
 from orchestrator.core.design.neighbour import described, neighbours_in
+from orchestrator.core.measure.results import TrialSummary
 from orchestrator.core.record.facts import HYPERVISOR_FACTS, MACHINE_FACTS
 from orchestrator.core.record.journal import OPEN
 from orchestrator.core.record.run import Environment, RunRecord, StoredRun
@@ -49,6 +52,8 @@ _OF_THE_HYPERVISOR = (
     "other_guests",
 )
 _NAMES_SHOWN = 6
+#: Columns of the outcome before a trial's name.
+_MARK = 11
 #: A plan by another hand may hold any number, or none (NaN).
 _BEYOND_WRITING = 1e18
 _MARKS = {"measured": ("+ measured", "green"), "unsteady": ("~ unsteady", "yellow"), "failed": ("x failed", "red")}
@@ -81,11 +86,11 @@ def render_run(
         *([Text(safe(run.look.told, 2000))] if run.look is not None else []),
         *([] if in_bundle else _what_next(run)),
         heading("What was imported" if record.origin == "imported" else "What was asked"),
-        facts_table(_asked(run)),
+        facts_table(asked(run)),
         heading("Where it was measured"),
         _environment(environment, imported=run.record.origin == "imported"),
         heading(f"{_in_order(record)}: {tally_text(tally(run))}"),
-        *(_trial(run, trial) for trial in run.trials),
+        _Trials(run),
     ]
     if not run.trials:
         parts.append(Text("  none has ended yet"))
@@ -167,17 +172,18 @@ def heading(text: str) -> RenderableType:
     return Padding(Text(text, style="bold"), (1, 0, 0, 0))
 
 
-def facts_table(facts: Mapping[str, str]) -> RenderableType:
+def facts_table(facts: Mapping[str, str] | Mapping[str, str | Text]) -> RenderableType:
     """Names and values; values that need several lines stay in their column."""
     table = Table.grid(padding=(0, 2, 0, 0))
     table.add_column(no_wrap=True)
     table.add_column(overflow="fold")
     for name, value in facts.items():
-        table.add_row(Text(f"  {name}"), Text(value))
+        table.add_row(Text(f"  {name}"), value if isinstance(value, Text) else Text(value))
     return table
 
 
-def _asked(run: StoredRun) -> dict[str, str]:
+def asked(run: StoredRun) -> dict[str, str]:
+    """What a run was to measure and how, by name."""
     record, plan = run.record, run.record.plan
     shapes = [shape for shape in plan.get("shapes", ()) if isinstance(shape, Mapping)]
     loads = [load for load in plan.get("workloads", ()) if isinstance(load, Mapping)]
@@ -299,22 +305,54 @@ def _fact(facts: Mapping[str, str | None], key: str) -> str:
     return "not told" if value is None else safe(value, 60)
 
 
-def _trial(run: StoredRun, trial: TrialRecord) -> RenderableType:
-    mark, style = _MARKS[trial.outcome]
+@dataclass(frozen=True)
+class _Trials:
+    """The trials of a run: the name of each, and below it what came of it; beside it on a page that is wide enough."""
+
+    run: StoredRun
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        """Draw for the width that there is, all of them alike."""
+        trials = self.run.trials
+        found = [_figures(self.run, trial, trial.summary) if trial.summary else [] for trial in trials]
+        told = [[as_drawn(figure, options) for figure in figures] for figures in found]
+        for beside in (2, 1) if options.max_width >= WIDE_PAGE else ():
+            lines = aligned([_in_columns(trial, figures, beside) for trial, figures in zip(trials, told, strict=True)])
+            if max(map(len, lines), default=0) + _MARK <= options.max_width:
+                break
+        else:
+            beside, lines = 0, [safe(trial.id) for trial in trials]
+        for trial, line, figures in zip(trials, lines, told, strict=True):
+            mark, style = _MARKS[trial.outcome]
+            yield Text.assemble((f"{mark:<{_MARK}}", style), line)
+            for detail in (*figures[beside:], *_remarks(trial)):
+                yield Padding(Text(detail), (0, 0, 0, 4))
+
+
+def _in_columns(trial: TrialRecord, figures: Sequence[str], columns: int) -> list[str]:
+    """A trial's name and its first figures, or empty columns."""
+    return [safe(trial.id), *figures[:columns], *[""] * (columns - len(figures))]
+
+
+def _remarks(trial: TrialRecord) -> list[str]:
+    """Why a trial does not count, and what its checks flag."""
+    flags = [] if trial.summary is None else [check for check in trial.summary.checks if check.state == "flag"]
+    found = [safe(f"! {check.name}: {check.detail}") for check in flags]
+    if trial.outcome == "measured":
+        return found
+    blame = f"{trial.failed_stage}: " if trial.failed_stage else ""
+    return [safe(f"{blame}{trial.reason}"), *found]
+
+
+def _figures(run: StoredRun, trial: TrialRecord, summary: TrialSummary) -> list[str]:
+    """What was measured, of the window that is the same for all of it."""
+    if summary.throughput is None:
+        return []
     _, per = reader_of(run.record, trial.workload)
-    first = Text.assemble((f"{mark:<11}", style), f"{safe(trial.id)}")
-    summary = trial.summary
-    details: list[str] = []
-    if summary is not None and summary.throughput is not None:
-        over = "" if summary.window is None else f" over {window_text(summary.window)} since {since_text(run.record)}"
-        details.append(f"{rate_text(summary.throughput, per)} per {per}{over}")
-        if summary.vcpus or run.record.origin == "measured":
-            details.append(f"run/wait/idle % of each vCPU: {vcpus_text(summary.vcpus)}")
-        if summary.vcpus_average is not None:
-            details.append(f"run/wait/idle % over all vCPUs: {average_text(summary.vcpus_average)}")
-    if trial.outcome != "measured":
-        blame = f"{trial.failed_stage}: " if trial.failed_stage else ""
-        details.append(safe(f"{blame}{trial.reason}"))
-    flags = [check for check in summary.checks if check.state == "flag"] if summary is not None else []
-    details += [safe(f"! {check.name}: {check.detail}") for check in flags]
-    return Group(first, *(Padding(Text(detail), (0, 0, 0, 4)) for detail in details))
+    over = "" if summary.window is None else f" over {window_text(summary.window)} since {since_text(run.record)}"
+    found = [f"{rate_text(summary.throughput, per)} per {per}{over}"]
+    if summary.vcpus or run.record.origin == "measured":
+        found.append(f"run/wait/idle % of each vCPU: {vcpus_text(summary.vcpus)}")
+    if summary.vcpus_average is not None:
+        found.append(f"run/wait/idle % over all vCPUs: {average_text(summary.vcpus_average)}")
+    return found

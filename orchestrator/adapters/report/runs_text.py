@@ -4,35 +4,66 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rich.console import Group, RenderableType
+from rich.cells import cell_len, set_cell_size
+from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
 from rich.padding import Padding
 from rich.table import Table
-from rich.text import Text
 
 from orchestrator.adapters.report.plain import safe
+from orchestrator.adapters.report.text import Text
 from orchestrator.core.record.run_line import RunLine, Tally
-from orchestrator.engine.listing import listing
+from orchestrator.engine.listing import Listed, listing
 
 
 def render_runs(runs: Sequence[RunLine], problems: Sequence[str] = ()) -> RenderableType:
     """Runs in the order given (the store's: oldest first), and what the store found wrong.
 
     Each has a first line of the name to type, its begin in UTC, its trials and its state, and a second of its title and
-    the guest it was about.
+    the guest it was about; on a wide page one line for all of it.
     """
-    rows = [("run", "began (UTC)", "trials", "state")]
-    lines = listing(runs)
-    rows += [(safe(line.short), minute(line.started_utc), tally_text(line.tally), safe(line.state)) for line in lines]
-    widths = [max(len(row[column]) for row in rows) for column in range(3)]
-    texts = [
-        "  ".join([*(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=False)), row[3]]) for row in rows
+    if not runs:
+        return Group(Text("no run to show"), *problems_text(problems))
+    return Group(_Listing(listing(runs)), *problems_text(problems))
+
+
+class _Listing:
+    """The runs, a line or two each, as the width allows."""
+
+    def __init__(self, lines: Sequence[Listed]) -> None:
+        self._lines = lines
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        """Draw the widest that fits: with what each came to, with what it was about, or that on a second line."""
+        first = [("run", "began (UTC)", "trials"), *map(_first, self._lines)]
+        states = ["state", *(safe(line.state) for line in self._lines)]
+        standings = ["state", *(safe(line.standing) for line in self._lines)]
+        about = [
+            ("guest", "title"),
+            *((f"{safe(line.guest)} ({safe(line.guest_kind)})", safe(line.title)) for line in self._lines),
+        ]
+        for state in (standings, states):
+            rows = aligned([(*row, told, *rest) for row, told, rest in zip(first, state, about, strict=True)])
+            if max(map(len, rows)) <= options.max_width:
+                yield from (Text(row, style="" if number else "bold") for number, row in enumerate(rows))
+                return
+        head, *rows = aligned([(*row, told) for row, told in zip(first, states, strict=True)])
+        yield Text(head, style="bold")
+        for line, row in zip(self._lines, rows, strict=True):
+            decided = safe(line.standing.removeprefix(line.state))
+            told = f"{safe(line.title)} ({safe(line.guest)}, {safe(line.guest_kind)}){decided}"
+            yield from (Text(row), Padding(Text(told, style="dim"), (0, 0, 0, 2)))
+
+
+def _first(line: Listed) -> tuple[str, str, str]:
+    return safe(line.short), minute(line.started_utc), tally_text(line.tally)
+
+
+def aligned(rows: Sequence[Sequence[str]]) -> list[str]:
+    """Lines whose columns begin below each other, two blanks apart."""
+    widths = [max(map(cell_len, column)) for column in zip(*rows, strict=True)]
+    return [
+        "  ".join(set_cell_size(cell, width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
     ]
-    parts: list[RenderableType] = [Text(texts[0], style="bold")] if lines else [Text("no run to show")]
-    for line, text in zip(lines, texts[1:], strict=True):
-        decided = line.standing.removeprefix(line.state)
-        about = f"{safe(line.title)} ({safe(line.guest)}, {safe(line.guest_kind)}){safe(decided)}"
-        parts += [Text(text), Padding(Text(about, style="dim"), (0, 0, 0, 2))]
-    return Group(*parts, *problems_text(problems))
 
 
 def minute(utc: str) -> str:

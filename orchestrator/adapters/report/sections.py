@@ -6,9 +6,9 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from rich.console import RenderableType
 from rich.table import Table
-from rich.text import Text
 
 from orchestrator.adapters.report.plain import safe
+from orchestrator.adapters.report.text import Text
 
 #: Reasons and remarks hold names, details and figures; longer ones are a guest's doing.
 SENTENCE = 2000

@@ -7,19 +7,21 @@ from dataclasses import asdict
 from typing import Any
 
 from rich.console import Group, RenderableType
-from rich.text import Text
 
 from orchestrator.adapters.report.json_out import SCHEMA_VERSION, plain_value
 from orchestrator.adapters.report.plain import safe
-from orchestrator.adapters.report.progress import outcome_reason
+from orchestrator.adapters.report.progress import course, outcome_reason
 from orchestrator.adapters.report.run_text import facts_table
 from orchestrator.adapters.report.runs_text import bullet
+from orchestrator.adapters.report.text import Text
 from orchestrator.core.verdict.words import number
 from orchestrator.engine.status import InHand, Status
 from orchestrator.units import PERIODS, format_duration
 
 _STYLES = {"running": "green", "done": "green", "out of time": "yellow", "interrupted": "yellow"}
 _SENTENCE = 1000
+#: Stands between one next step and another that would do as well.
+_OR = ", or "
 
 
 def render_status(status: Status, per: str) -> RenderableType:
@@ -27,9 +29,9 @@ def render_status(status: Status, per: str) -> RenderableType:
     parts: list[RenderableType] = [
         Text(safe(status.title), style="bold"),
         Text(f"run {safe(status.run)}"),
-        Text(_standing(status), style=_STYLES.get(status.state, "red")),
+        Text(standing(status), style=_STYLES.get(status.state, "red")),
         Text(),
-        facts_table(dict(_facts(status, per))),
+        *_facts(status, per),
     ]
     if status.not_back:
         parts += [Text(), Text("Not put back", style="bold")]
@@ -43,9 +45,20 @@ def render_status(status: Status, per: str) -> RenderableType:
     return Group(*parts)
 
 
+def _facts(status: Status, per: str) -> Iterator[RenderableType]:
+    """Facts below each other; the last readings drawn, and what is for a shell on one line, however wide it becomes."""
+    rows: dict[str, str | Text] = dict(facts(status, per))
+    steps = str(rows.pop("do next")).split(_OR)
+    if status.trial is not None and "rate" in rows:
+        rows["rate"] = course(status.trial.recent, str(rows["rate"]))
+    yield facts_table(rows)
+    for start, step in zip(("do next", *["or"] * len(steps)), steps, strict=False):
+        yield Text(f"  {start:<{max(map(len, rows))}}  {step}", no_wrap=True, overflow="ignore")
+
+
 def status_line(status: Status) -> str:
     """What matters of it, on one line: for logs and pipes, where a change is a line."""
-    parts = [_standing(status, heard=False)]
+    parts = [standing(status, heard=False)]
     if status.trial is not None:
         stage = f", {safe(status.trial.stage)}" if status.trial.stage else ""
         parts.append(f"trial {status.trial.number} of {status.planned} {safe(status.trial.id)}{stage}")
@@ -61,7 +74,7 @@ def status_json(status: Status, problems: list[str]) -> dict[str, Any]:
     return {"schema_version": SCHEMA_VERSION, **value, "reasons": reasons, "left": left, "problems": problems}
 
 
-def _standing(status: Status, *, heard: bool = True) -> str:
+def standing(status: Status, *, heard: bool = True) -> str:
     """``running, heard of 1.2 s ago``, ``crashed; last sign of life 2026-11-29 03:12:44 UTC``."""
     why = f": {safe(status.why)}" if status.why else ""
     if status.state == "running" and heard and status.heard_s is not None:
@@ -77,7 +90,8 @@ def _utc(text: str) -> str:
     return f"{safe(text[:19].replace('T', ' '))} UTC"
 
 
-def _facts(status: Status, per: str) -> Iterator[tuple[str, str]]:
+def facts(status: Status, per: str) -> Iterator[tuple[str, str]]:
+    """What is known of it, by name, fit to be shown as it stands."""
     yield "guest", f"{safe(status.guest)} ({safe(status.guest_kind)}), {_guest(status)}"
     yield "began", _utc(status.began_utc)
     if status.trial is not None:

@@ -6,10 +6,10 @@ from collections.abc import Iterator, Sequence
 
 from rich.console import RenderableType
 from rich.table import Table
-from rich.text import Text
 
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.sections import bullets, heading
+from orchestrator.adapters.report.text import Text
 from orchestrator.adapters.report.verdict_tables import NAME, Widest
 from orchestrator.core.verdict.templates import TemplateFinding
 from orchestrator.core.verdict.words import column

@@ -9,7 +9,6 @@ from datetime import datetime
 from rich.console import Group, RenderableType
 from rich.padding import Padding
 from rich.table import Table
-from rich.text import Text
 
 from orchestrator.adapters.report.explain import render_explanation
 from orchestrator.adapters.report.figures import average_text, rate_text, share_text, steady_lines, window_text
@@ -18,6 +17,7 @@ from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.plot import Plot
 from orchestrator.adapters.report.run_text import facts_table, heading
 from orchestrator.adapters.report.runs_text import bullet, problems_text
+from orchestrator.adapters.report.text import Text
 from orchestrator.core.measure.method import Step
 from orchestrator.core.measure.results import TrialSummary
 from orchestrator.core.record.run import StoredRun
@@ -56,7 +56,7 @@ def render_trial(  # noqa: PLR0913 - what may be told beside the trial
     parts: list[RenderableType] = [
         Text(f"Trial {safe(trial.id)}", style="bold"),
         Text(f"of run {safe(run.record.id)}"),
-        facts_table(_about(run, trial)),
+        facts_table(about_trial(run, trial)),
         *_throughput(run, trial, data, per),
     ]
     if explanation:
@@ -67,13 +67,14 @@ def render_trial(  # noqa: PLR0913 - what may be told beside the trial
     if trial.seen_inside:
         parts += [
             heading("Seen from inside the guest"),
-            facts_table(dict(_seen(*seen) for seen in trial.seen_inside.items())),
+            facts_table(dict(seen_inside(*seen) for seen in trial.seen_inside.items())),
         ]
     parts += [*(_log(data.log) if run.record.origin == "measured" else ()), *problems_text(problems)]
     return Group(*parts)
 
 
-def _about(run: StoredRun, trial: TrialRecord) -> dict[str, str]:
+def about_trial(run: StoredRun, trial: TrialRecord) -> dict[str, str]:
+    """Which trial it is and what became of it, by name."""
     began, ended = safe(trial.started_utc[:19].replace("T", " ")), safe(trial.ended_utc[11:19])
     facts = {
         "outcome": safe(f"{trial.outcome}{_kind(trial)}: {trial.reason}", 1000),
@@ -97,7 +98,7 @@ def _kind(trial: TrialRecord) -> str:
     return f" ({kind})" if kind is not None else ""
 
 
-def _seen(key: str, value: str) -> tuple[str, str]:
+def seen_inside(key: str, value: str) -> tuple[str, str]:
     """A fact in words: ``online 0`` is the kernel's list of CPUs, and would be read as their number."""
     text = safe(value)
     with suppress(ValueError, OverflowError):
@@ -140,13 +141,17 @@ def _throughput(run: StoredRun, trial: TrialRecord, data: TrialData, per: str) -
         mean = summary.throughput
         samples = "" if mean.effective_samples is None else f", from {mean.effective_samples:.0f} effective samples"
         over = "" if summary.window is None else f" over {window_text(summary.window)} since {since_text(run.record)}"
-        parts.append(Text(f"  {rate_text(mean, per)}{over}{samples}"))
+        parts.append(_indented(f"{rate_text(mean, per)}{over}{samples}"))
     if summary is not None:
-        parts += [Text(f"  {line}") for line in steady_lines(summary, since_text(run.record))]
+        parts += [_indented(line) for line in steady_lines(summary, since_text(run.record))]
     window = summary.window if summary is not None else None
     if run.record.origin == "measured" or data.throughput:
         parts.append(Plot(series, PERIODS[per], window, since=since_text(run.record)))
     return parts + [bullet(problem) for problem in series.problems]
+
+
+def _indented(text: str) -> RenderableType:
+    return Padding(Text(text), (0, 0, 0, 2))
 
 
 def _summary(summary: TrialSummary) -> list[RenderableType]:

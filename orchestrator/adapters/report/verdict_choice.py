@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from orchestrator.core.verdict.comparison import Comparison
+from orchestrator.core.verdict.recommendation import Recommendation
 from orchestrator.core.verdict.scaling import Scaling
 from orchestrator.core.verdict.verdict import Verdict
 from orchestrator.core.verdict.words import count
@@ -12,6 +13,15 @@ from orchestrator.core.verdict.words import count
 #: Curves that a first reader is told of; a scan of shapes and threads has one for each.
 _CURVES = 3
 _OVER = ("both", "vcpus", "threads")
+
+
+def spoken(verdict: Verdict) -> tuple[Recommendation, ...]:
+    """The recommendations that say something.
+
+    A catalogue of templates measures one shape for each load: there, one that stands for want of another says nothing.
+    """
+    alone = "only shape measured" if verdict.templates else None
+    return tuple(found for found in verdict.recommendations if found.basis != alone)
 
 
 def decisive(verdict: Verdict) -> tuple[Comparison, ...]:
@@ -38,13 +48,13 @@ def growth(verdict: Verdict, *, whole: bool) -> Sequence[str]:
     """How throughput grows: all curves, or a few that follow a law, those of vCPUs and threads together first."""
     if whole:
         return [found.sentence for found in verdict.scaling]
-    return [found.sentence for found in _lawful(verdict)]
+    return [found.sentence for found in lawful(verdict)]
 
 
 def left_out(verdict: Verdict) -> list[str]:
     """What a first reader is not shown, in words."""
     further = len(verdict.comparisons) - len(decisive(verdict))
-    curves = len(verdict.scaling) - len(_lawful(verdict))
+    curves = len(verdict.scaling) - len(lawful(verdict))
     return [
         *([count(further, "further comparison")] if further else []),
         *([f"{count(curves, 'further curve')} of throughput"] if curves else []),
@@ -52,6 +62,7 @@ def left_out(verdict: Verdict) -> list[str]:
     ]
 
 
-def _lawful(verdict: Verdict) -> list[Scaling]:
+def lawful(verdict: Verdict) -> list[Scaling]:
+    """A few curves that follow a law, those of vCPUs and threads together first."""
     largest_first = sorted(verdict.scaling, key=lambda s: (_OVER.index(s.over), -(s.threads or 0), -s.points[-1].size))
     return [found for found in largest_first if found.law is not None][:_CURVES]

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from rich.console import Console, ConsoleOptions, RenderResult
 from rich.measure import Measurement
 from rich.table import Table
-from rich.text import Text
 
 from orchestrator.adapters.report.plain import safe
+from orchestrator.adapters.report.text import Text
 from orchestrator.core.measure.results import Interval
 from orchestrator.core.verdict.cells import CellEstimate
 from orchestrator.core.verdict.demand.demands import Demand
@@ -19,20 +19,27 @@ from orchestrator.core.verdict.verdict import Verdict
 from orchestrator.core.verdict.words import column, number
 from orchestrator.units import PERIODS, format_percent, format_size
 
-NAME = 24
+#: Characters of a name in a table, and in one for a wide page; how wide such a page is.
+NAME, LONG_NAME, WIDE_PAGE = 24, 60, 120
 _ANY_WIDTH = 10_000
 _NANOSECOND = 1e-9
 
 
 class Widest:
-    """Several forms of a table, from the widest to the narrowest: the first that fits the page is drawn."""
+    """Several forms of a table, from the widest to the narrowest: the first that fits the page is drawn.
 
-    def __init__(self, *tables: Table) -> None:
-        self._tables = tables
+    Args:
+        tables: for any page.
+        wide: what a wide page has instead, if it fits there.
+    """
+
+    def __init__(self, *tables: Table, wide: Table | None = None) -> None:
+        self._tables, self._wide = tables, wide
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         """Draw the widest that fits, or the narrowest."""
-        fitting = [t for t in self._tables if width_of(t, console, options) <= options.max_width]
+        wide = [self._wide] if self._wide is not None and options.max_width >= WIDE_PAGE else []
+        fitting = [t for t in (*wide, *self._tables) if width_of(t, console, options) <= options.max_width]
         yield (fitting or self._tables[-1:])[0]
 
 
@@ -43,8 +50,11 @@ def width_of(table: Table, console: Console, options: ConsoleOptions) -> int:
 
 def cells_table(cells: Sequence[CellEstimate], verdict: Verdict, workload: str, per: str) -> Widest:
     """The table of one workload's cells; columns that nothing was observed for are left out."""
-    forms = [_cells(cells, verdict, workload, per, memory=memory) for memory in (True, False)]
-    return Widest(*forms) if len({cell.memory for cell in cells}) > 1 else Widest(forms[1])
+    differs = len({cell.memory for cell in cells}) > 1
+    forms = [
+        _cells(cells, verdict, workload, per, memory=memory) for memory in ((True, False) if differs else (False,))
+    ]
+    return Widest(*forms, wide=_cells(cells, verdict, workload, per, memory=differs, wide=True))
 
 
 def demands_table(demands: Sequence[Demand], *, several: bool) -> Widest:
@@ -72,7 +82,9 @@ def values_table(values: Sequence[CellValue], per: str, *, several: bool) -> Tab
     return table
 
 
-def _cells(cells: Sequence[CellEstimate], verdict: Verdict, workload: str, per: str, *, memory: bool) -> Table:
+def _cells(  # noqa: PLR0913 - what a table is made of, and two forms of it
+    cells: Sequence[CellEstimate], verdict: Verdict, workload: str, per: str, *, memory: bool, wide: bool = False
+) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold", title_justify="left")
     if len({c.workload for c in verdict.cells}) > 1:
         table.title = Text(safe(workload, NAME), style="bold")
@@ -84,30 +96,44 @@ def _cells(cells: Sequence[CellEstimate], verdict: Verdict, workload: str, per: 
     for heading in ("vCPUs", *(("memory",) if memory else ()), "threads", "trials", f"per {per}"):
         table.add_column(heading, justify="right")
     table.add_column("interval", justify="right", no_wrap=True)
-    for heading in (*(("run", "wait", "idle") if shares else ()), *(("CPU/op",) if costly else ())):
+    each = wide and any(len(cell.per_vcpu) > 1 for cell in cells)
+    columns = (*(("run", "wait", "idle") if shares else ()), *(("CPU/op",) if costly else ()))
+    for heading in columns:
         table.add_column(heading, justify="right", no_wrap=True)
+    if each:
+        table.add_column("run/wait/idle % of each vCPU", no_wrap=True)
     factor = PERIODS[per]
     rates = column([cell.throughput_per_s * factor for cell in cells])
     for cell, rate, interval, spent in zip(cells, rates, _intervals(cells, factor), _costs(cells), strict=True):
         best = (cell.threads, cell.shape) in chosen
         row = [
             "*" if best else "",
-            safe(cell.shape, NAME),
+            safe(cell.shape, LONG_NAME if wide else NAME),
             str(cell.vcpus),
-            *((_memory(cell),) if memory else ()),
+            *((memory_text(cell.memory),) if memory else ()),
             str(cell.threads),
             str(cell.trials),
             rate,
             interval,
             *([_percent(share) for share in (cell.run, cell.wait, cell.idle)] if shares else []),
             *([spent] if costly else []),
+            *([_each(cell)] if each else []),
         ]
         table.add_row(*(Text(field) for field in row), style="bold" if best else "")
     return table
 
 
-def _memory(cell: CellEstimate) -> str:
-    return "?" if cell.memory is None else format_size(cell.memory)
+def memory_text(memory: int | None) -> str:
+    """A size of memory in bytes, or that it was not noted."""
+    return "?" if memory is None else format_size(memory)
+
+
+def _each(cell: CellEstimate) -> str:
+    """Each vCPU's run/wait/idle in whole percent: ``67/33/0 67/33/0``."""
+    shown = [
+        "/".join(_percent(part)[:-2] or "?" for part in (vcpu.run, vcpu.wait, vcpu.idle)) for vcpu in cell.per_vcpu
+    ]
+    return " ".join(shown) or "?"
 
 
 def _intervals(cells: Sequence[CellEstimate], factor: float) -> list[str]:

@@ -13,13 +13,13 @@ from typing import Any
 
 from rich.console import Group, RenderableType
 from rich.padding import Padding
-from rich.text import Text
 
 from orchestrator.adapters.report.comparisons_text import render_comparisons
 from orchestrator.adapters.report.explain import explanation_json, render_explanation
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.sections import SENTENCE, bullets, heading, section
 from orchestrator.adapters.report.templates_text import render_templates
+from orchestrator.adapters.report.text import Text
 from orchestrator.adapters.report.verdict_choice import growth, left_out
 from orchestrator.adapters.report.verdict_tables import cells_table, demands_table, values_table
 from orchestrator.core.measure.method import Step

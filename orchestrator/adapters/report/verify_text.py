@@ -6,11 +6,11 @@ from dataclasses import asdict
 from typing import Any
 
 from rich.console import Group, RenderableType
-from rich.text import Text
 
 from orchestrator.adapters.report.json_out import SCHEMA_VERSION
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.runs_text import bullet
+from orchestrator.adapters.report.text import Text
 from orchestrator.core.record.finding import Verified
 from orchestrator.units import format_size
 

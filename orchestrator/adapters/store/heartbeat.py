@@ -13,7 +13,7 @@ from typing import Final
 from orchestrator.adapters.store.atomic import PARTIAL
 from orchestrator.adapters.store.layout import RunFolder
 from orchestrator.adapters.store.living import boot_id
-from orchestrator.core.record.alive import Alive
+from orchestrator.core.record.alive import RECENT, Alive
 from orchestrator.engine.news import Measured, News, RunEnded, StageBegan, TrialBegan, TrialEnded, WaitingForQuiet
 from orchestrator.engine.ports import Clock
 from orchestrator.units import Seconds, utc_text
@@ -29,6 +29,7 @@ class _Now:
     stage: str | None = None
     since_s: Seconds | None = None
     rate_per_s: float | None = None
+    recent: tuple[tuple[float, bool], ...] = ()
     said: str = ""
 
 
@@ -60,13 +61,14 @@ class Heartbeat:
             case TrialBegan(trial=trial):
                 self._now = _Now(trial.id, since_s=self._clock.now())
             case StageBegan(stage=stage, attempt=1):
-                self._now = _Now(self._now.trial, stage, self._clock.now())
+                self._now = _Now(self._now.trial, stage, self._clock.now(), recent=self._now.recent)
             case StageBegan(stage=stage, attempt=attempt, why=why):
                 self._now = replace(self._now, stage=stage, said=f"try {attempt}, since {why}"[:400])
             case WaitingForQuiet(why=why):
                 self._now = replace(self._now, said=f"waiting for a quiet host: {why}"[:400])
-            case Measured(rate=rate, state=state):
-                self._now = replace(self._now, rate_per_s=rate, said=state[:400])
+            case Measured(rate=rate, interval=interval, state=state):
+                recent = (*self._now.recent, (rate, interval is not None))[-RECENT:]
+                self._now = replace(self._now, rate_per_s=rate, recent=recent, said=state[:400])
             case TrialEnded():
                 self._now = _Now(since_s=self._clock.now())
             case RunEnded():
@@ -100,6 +102,7 @@ class Heartbeat:
             stage=now.stage,
             stage_since_utc=None if now.since_s is None else utc_text(now.since_s),
             rate_per_s=now.rate_per_s,
+            recent=now.recent,
             said=now.said,
         )
         self._partial.write_bytes(said.model_dump_json(indent=2).encode() + b"\n")

@@ -18,15 +18,18 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from orchestrator.adapters.store.layout import TRIAL_RECORD, RunFolder
+from orchestrator.adapters.store.layout import INDEX, TRIAL_RECORD, RunFolder
 from orchestrator.core.record.run_line import RunLine
 from orchestrator.units import Seconds
 
-NAME = ".index.sqlite"
 #: Of what an entry holds and of what its signature is made; an index with another number is made anew.
 _VERSION = 1
 #: File systems step their times by up to two seconds (FAT).
-_SETTLED_AFTER_S = 3.0
+SETTLED_AFTER_S = 3.0
+_ANY = RunFolder(Path())
+#: Of a run, by name: making a path of each would take longer than looking at them.
+_FILES = (_ANY.record.name, _ANY.journal.name, _ANY.environment.name)
+_TRIALS = _ANY.trials.name
 #: How long another process is waited for; then it goes without.
 _WAIT_S = 0.5
 
@@ -40,16 +43,17 @@ class Signature:
 
     def settled(self, now_s: Seconds | None) -> bool:
         """Whether any further change would show; without a clock that is not known."""
-        return now_s is not None and self.youngest_s + _SETTLED_AFTER_S < now_s
+        return now_s is not None and self.youngest_s + SETTLED_AFTER_S < now_s
 
 
 def signature(folder: RunFolder) -> Signature | None:
     """How the files that an entry is made from look; ``None`` where they cannot be looked at."""
     told: list[object] = []
     youngest = 0.0
-    run, trials = str(folder.path), str(folder.trials)
+    run = str(folder.path)
+    trials = f"{run}/{_TRIALS}"
     try:
-        looked_at = [f"{run}/{path.name}" for path in (folder.record, folder.journal, folder.environment)]
+        looked_at = [f"{run}/{name}" for name in _FILES]
         with suppress(FileNotFoundError):
             looked_at += [f"{trials}/{name}/{TRIAL_RECORD}" for name in sorted(os.listdir(trials))]  # noqa: PTH208
         for path in looked_at:  # plain calls: a thousand runs have some ten thousand of these files
@@ -71,7 +75,7 @@ class Index:
     """
 
     def __init__(self, root: Path) -> None:
-        self._path = root / NAME
+        self._path = root / INDEX
         self._entries = self._read()
 
     def line(self, name: str, signed: Signature) -> RunLine | None:
@@ -130,6 +134,6 @@ class Index:
 
     def _discard(self) -> None:
         """Remove a damaged one. Its journal goes first: SQLite would roll it back into the next (atomiccommit.html)."""
-        for path in (self._path.with_name(f"{NAME}-journal"), self._path):
+        for path in (self._path.with_name(f"{INDEX}-journal"), self._path):
             with suppress(OSError):
                 path.unlink(missing_ok=True)

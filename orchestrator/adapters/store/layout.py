@@ -19,6 +19,8 @@ _SLUG_LENGTH = 40
 TOP_INPUTS = ("plan.yaml", "lab.yaml")
 #: Folder of a store that is no run: runs under a name.
 BASELINES = "baselines"
+#: File of a store that lets listings answer at once; it may be deleted at any time.
+INDEX = ".index.sqlite"
 #: Everything that a run's folder may hold.
 ENTRIES = frozenset(
     {*TOP_INPUTS, "inputs", "run.json", "environment.json", "journal.jsonl", "journal.torn"}

@@ -10,6 +10,8 @@ from orchestrator.units import Seconds
 
 #: A process that is heard of every two seconds and was not for so long has ended, or its machine stands still.
 HEARD_OF_WITHIN_S: Final[Seconds] = 30.0
+#: Readings that it keeps of the trial in hand, enough to show its course on a line.
+RECENT: Final = 40
 
 
 class Alive(Record):
@@ -30,6 +32,8 @@ class Alive(Record):
     stage_since_utc: str | None = None
     rate_per_s: float | None = None
     """Throughput as last read, in operations per second."""
+    recent: tuple[tuple[float, bool], ...] = ()
+    """The last readings of the trial in hand, the oldest first: operations per second, and whether it was steady."""
     said: str = ""
     """What it waits for or does, in words."""
 
