@@ -28,6 +28,7 @@ from orchestrator.cli.output import TRACE, plain_option
 from orchestrator.cli.pages import Pages, help_page
 from orchestrator.cli.reading import judge, list_runs, read, schema, show
 from orchestrator.cli.repeating import repeat
+from orchestrator.cli.reports import report
 from orchestrator.cli.running import check, resume, run
 from orchestrator.cli.sandboxing import sandbox
 from orchestrator.cli.status import status as status_command
@@ -39,7 +40,7 @@ _OUTPUT_LOST = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, er
 
 PARTS: dict[str, tuple[click.Command, ...]] = {
     "Measure": (check, run, status_command, resume, restore, repeat),
-    "Look": (list_runs, show, verify),
+    "Look": (list_runs, show, report, verify),
     "Compare": (compare, history, baseline, guard),
     "Exchange": (pack, open_bundle, unpack),
     "What you have already": (judge, read, import_run),

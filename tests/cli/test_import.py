@@ -69,6 +69,36 @@ def test_an_imported_run_is_judged_as_the_same_table_is(
     assert set(shown["remarks"]) == set(judged["remarks"])
 
 
+def test_a_report_shows_the_series_of_imported_logs(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (place / "logs.csv").write_text("shape,vcpus,threads,log\none,1,1,logs/T1.csv\ntwo,2,1,logs/T4.csv\n")
+    invoke(["import", "logs.csv"])
+    capsys.readouterr()
+    assert invoke(["report", "last", "--format", "md", "-o", "-"]) == 0
+    report = capsys.readouterr().out
+    assert f"Throughput in {len(known('T1'))} readings over " in report
+    assert "since its first reading, from " in report
+    assert "launch" not in report
+    assert "**Reading 1, one-load-t1: operations per second**" in report
+    assert "Reading 1 part by part" in report
+    assert "vCPUs' time" not in report, "nobody looked at it"
+
+
+def test_a_report_of_figures_says_nothing_of_blocks_windows_and_logs(
+    place: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (place / "table.csv").write_text(WITHOUT_BLOCKS)
+    invoke(["import", "table.csv"])
+    capsys.readouterr()
+    assert invoke(["report", "last", "--format", "md", "-o", "-"]) == 0
+    report = capsys.readouterr().out
+    heads = [line for line in report.splitlines() if line.startswith("| of | against |")]
+    assert heads
+    assert all("readings" in head and "blocks" not in head for head in heads)
+    assert "| number | of its cell | shape | threads | outcome | throughput (per second) | flags |" in report
+    assert "steady from" not in report
+    assert "Their table lies with the run" in report
+
+
 def test_readings_without_blocks_are_compared_as_welch_does(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """SciPy's Welch test on logarithms: the sides are never paired, though each reading has a number."""
     (place / "table.csv").write_text(WITHOUT_BLOCKS)

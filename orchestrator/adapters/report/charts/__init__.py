@@ -1,0 +1,1 @@
+"""Charts of what was measured, as Vega-Lite specifications written with Altair."""

@@ -1,0 +1,1 @@
+"""Reports in other formats: Markdown, workbooks, PDF, pictures."""
