@@ -31,6 +31,7 @@ from orchestrator.cli.repeating import repeat
 from orchestrator.cli.reports import report
 from orchestrator.cli.running import check, resume, run
 from orchestrator.cli.sandboxing import sandbox
+from orchestrator.cli.serving import serve
 from orchestrator.cli.status import status as status_command
 from orchestrator.errors import TrialbedError
 
@@ -40,7 +41,7 @@ _OUTPUT_LOST = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, er
 
 PARTS: dict[str, tuple[click.Command, ...]] = {
     "Measure": (check, run, status_command, resume, restore, repeat),
-    "Look": (list_runs, show, report, verify),
+    "Look": (list_runs, show, report, serve, verify),
     "Compare": (compare, history, baseline, guard),
     "Exchange": (pack, open_bundle, unpack),
     "What you have already": (judge, read, import_run),

@@ -118,10 +118,13 @@ def kept_inputs(folder: RunFolder) -> dict[str, bytes]:
     """Plan, lab and the workloads' files, byte for byte; those that are there.
 
     Raises:
-        StoreError: one cannot be read.
+        StoreError: one cannot be read, or is a link to what lies elsewhere, which is shown to nobody.
     """
     found: dict[str, bytes] = {}
+    own = folder.path.resolve()
     for name, path in folder.input_files().items():
         with explained("read", path):
+            if not path.resolve().is_relative_to(own):
+                raise StoreError(f"{path} leads out of the run's folder, so it is not read; put the file itself there")
             found[name] = path.read_bytes()
     return found
