@@ -12,10 +12,10 @@ import threading
 from collections.abc import Sequence
 from pathlib import Path
 
-import httpx
 import pytest
 from stored_runs import FIRST, INPUTS, SECOND, event, run_record, trial_data, trial_record, whole_run
 
+httpx = pytest.importorskip("httpx")
 pytest.importorskip("starlette")
 pytest.importorskip("uvicorn")
 pytest.importorskip("sse_starlette")

@@ -10,9 +10,9 @@ import subprocess
 import sys
 from pathlib import Path
 
-import httpx
 import pytest
 
+httpx = pytest.importorskip("httpx")
 pytest.importorskip("starlette")
 pytest.importorskip("uvicorn")
 pytest.importorskip("sse_starlette")
