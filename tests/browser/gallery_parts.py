@@ -24,6 +24,8 @@ _BOX = """(one) => {
   return [box.left + scrollX, box.top + scrollY, box.right + scrollX, box.bottom + scrollY];
 }"""
 
+_REMOVE = "(all) => all.forEach((one) => one.remove())"
+
 
 @dataclass(frozen=True)
 class Picture:
@@ -62,7 +64,12 @@ class Picture:
         return {"x": left, "y": top, "width": min(right, VIEWPORT["width"]) - left, "height": bottom - top}
 
     def text(self, page: Page) -> str:
-        """All that is to be read in it, without ids and times of the runs."""
+        """All that is to be read in it but for figures at axes, whose number depends on fonts, and names of runs.
+
+        Those figures are taken away, so the picture is to be taken before.
+        """
+        for part in self.parts:
+            page.eval_on_selector_all(f"{part} .role-axis-label", _REMOVE)
         lines = [line.strip() for part in self.parts for line in page.locator(part).first.inner_text().splitlines()]
         return _DATE.sub("DATE", _RUN.sub("RUN", "\n".join(line for line in lines if line))) + "\n"
 
