@@ -75,7 +75,7 @@ def test_a_report_shows_the_series_of_imported_logs(place: Path, capsys: pytest.
     capsys.readouterr()
     assert invoke(["report", "last", "--format", "md", "-o", "-"]) == 0
     report = capsys.readouterr().out
-    assert f"Throughput in {len(known('T1'))} readings over " in report
+    assert f" of {len(known('T1'))} readings" in report
     assert "since its first reading, from " in report
     assert "launch" not in report
     assert "**Reading 1, one-load-t1: operations per second**" in report
