@@ -328,7 +328,8 @@ def _unavailable(name: str, detail: str) -> Check:
 
 
 def _names(samples: Sequence[Sample], pattern: re.Pattern[str]) -> list[str]:
-    return sorted({name for sample in samples for name in sample.values if pattern.fullmatch(name)})
+    names = {name for sample in samples for name in sample.values}  # each is matched once, not in every sample
+    return sorted(name for name in names if pattern.fullmatch(name))
 
 
 def _listed(numbers: Sequence[int]) -> str:

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from statistics import median
+from typing import NamedTuple
 
 from orchestrator.core.measure.samples import Sample, Value
 from orchestrator.units import format_duration
@@ -24,9 +25,8 @@ GAP = 2.5
 MAY_FALL = ("iowait_ticks",)
 
 
-@dataclass(frozen=True)
-class CounterInterval:
-    """The difference of two consecutive samples of one counter.
+class CounterInterval(NamedTuple):
+    """The difference of two consecutive samples of one counter; there are thousands in a trial.
 
     Attributes:
         start_s, end_s: controller's monotonic time of the two samples.

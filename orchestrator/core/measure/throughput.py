@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import median
-from typing import Literal, TypeAlias
+from typing import Literal, NamedTuple, TypeAlias
 
 from orchestrator.core.measure.clock_rate import ClockRate
 from orchestrator.core.measure.samples import Reading, Throughput
@@ -54,8 +54,7 @@ def throughput(
 _Series: TypeAlias = tuple[list[float], list[float], list[float]]
 
 
-@dataclass(frozen=True)
-class _Usable:
+class _Usable(NamedTuple):
     """A reading with a usable value; whether one without stood between it and the usable one before."""
 
     reading: Reading
