@@ -82,7 +82,7 @@ def report(
     Related commands:
       trialbed show, trialbed compare, trialbed history, trialbed pack
     """
-    from orchestrator.adapters.report.export import file
+    from orchestrator import output_file
     from orchestrator.adapters.report.export.formats import BINARY, PICTURES, format_of
     from orchestrator.wiring.exporting import Wish, make
     from orchestrator.wiring.reporting import asked
@@ -103,9 +103,10 @@ def report(
         with contextlib.suppress(BrokenPipeError):  # who reads may leave before the end
             click.echo(made.content, nl=False)
     else:
-        file.check(target, replacing=replacing)
+        output_file.check(target, replacing=replacing)
         made = make(what, Wish(form, plot, scheme))
-        file.write(target, made.content, replacing=replacing)
+        with output_file.appearing(target, replacing=replacing) as file:
+            file.write(made.content)
         _tell(target, len(made.content), made.holds)
     warn(made.remarks)
     return 0

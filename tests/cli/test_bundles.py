@@ -157,7 +157,7 @@ def test_a_run_for_strangers_shows_the_same_figures_and_other_names(
     ("arguments", "says"),
     [
         (["pack", "nonesuch"], "no run in results begins with 'nonesuch'"),
-        (["pack", "last", "-o", "none/ferry.zip"], "none/ferry.zip: cannot be written (No such file or directory)"),
+        (["pack", "last", "-o", "none/ferry.zip"], "none/ferry.zip: there is no folder none; make it first"),
         (["pack", "last", "-o", "-"], "--output: '-' is no file; an archive is read back"),
         (["open", "nonesuch.zip"], "nonesuch.zip: cannot be read (No such file or directory); check the path"),
         (["open", "results"], "results: is a folder; give the archive that trialbed pack made"),

@@ -6,12 +6,9 @@ what a compression library writes changes with its version (the series within ar
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import io
-import os
 import re
-import secrets
 import shutil
 import stat
 import zipfile
@@ -20,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
+from orchestrator import output_file
 from orchestrator.adapters.bundle import bag, crate
 from orchestrator.adapters.bundle.layout import (
     ALGORITHMS,
@@ -117,52 +115,18 @@ def pack(contents: Contents, target: Path, check: Callable[[Bundle], None], *, r
         files = _files(contents, payload)
     except OSError as error:
         raise StoreError(f"cannot read {error.filename or contents.folder}: {error.strerror}") from error
-    unnamed = target.with_name(f".partial-{target.name}-{secrets.token_hex(4)}")
-    try:
-        with unnamed.open("xb") as file:
-            _write(file, contents.record.id, files)
-            file.flush()
-            os.fsync(file.fileno())
-        with opened(unnamed) as packed:
+    with output_file.appearing(target, replacing=replace) as file:
+        _write(file, contents.record.id, files)
+        file.flush()
+        with opened(Path(file.name)) as packed:
             check(packed)
-        _appear(unnamed, target, replace=replace)
-    except OSError as error:
-        message = f"cannot be written ({error.strerror}); choose another place with --output"
-        raise InputError([Problem(str(target), "", message)]) from error
-    finally:
-        with contextlib.suppress(OSError):
-            unnamed.unlink(missing_ok=True)
     return packed
 
 
 def _check_target(target: Path, *, replace: bool) -> None:
-    """Refuse what is there, unless it is a plain file that may be written over: a device would be lost."""
     if target.name == "-":
         raise InputError([Problem("--output", "", "'-' is no file; an archive is read back, so name one: FILE.zip")])
-    if not target.exists():
-        return
-    if not target.is_file():
-        raise InputError([Problem(str(target), "", "is no plain file; give another name with --output")])
-    if not replace:
-        raise _taken(target)
-
-
-def _taken(target: Path) -> InputError:
-    return InputError([Problem(str(target), "", "is there already; give another name with --output, or --replace")])
-
-
-def _appear(unnamed: Path, target: Path, *, replace: bool) -> None:
-    if replace:
-        unnamed.replace(target)
-        return
-    try:
-        os.link(unnamed, target)  # refuses where there is such a file, whoever was quicker
-    except FileExistsError as error:
-        raise _taken(target) from error
-    except OSError as error:  # a file system without hard links
-        if target.exists():
-            raise _taken(target) from error
-        unnamed.rename(target)
+    output_file.check(target, replacing=replace)
 
 
 #: A file to be packed: its size, and how it is opened.

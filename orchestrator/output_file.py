@@ -1,11 +1,13 @@
-"""The file that a report is written to: it appears whole or not at all, and takes no other's place unasked."""
+"""A file that a person asked for by name: it appears whole or not at all, and takes no other's place unasked."""
 
 from __future__ import annotations
 
 import contextlib
 import os
 import secrets
+from collections.abc import Iterator
 from pathlib import Path
+from typing import IO
 
 from orchestrator.errors import InputError, Problem
 
@@ -21,7 +23,7 @@ def check(target: Path, *, replacing: bool) -> None:
             raise _refused(target, f"there is no folder {target.parent}; make it first")
         if not os.access(target.parent, os.W_OK):
             raise _refused(target, "its folder may not be written to; choose another place with --output")
-        if target.exists() and not target.is_file():
+        if target.exists() and not target.is_file():  # a device would be lost
             raise _refused(target, "is no plain file; give another name with --output")
         if target.exists() and not replacing:
             raise _taken(target)
@@ -29,25 +31,27 @@ def check(target: Path, *, replacing: bool) -> None:
         raise _unwritable(target, error) from error
 
 
-def write(target: Path, content: bytes, *, replacing: bool) -> None:
-    """Write the file: whoever looks sees the whole of it, or what was there before.
+@contextlib.contextmanager
+def appearing(target: Path, *, replacing: bool) -> Iterator[IO[bytes]]:
+    """A file to be written, on the disk under its name when the block ends; after an error there is nothing of it.
+
+    It is found by its ``name`` until then, beside the target, so that it can be looked at before it is believed.
 
     Raises:
-        InputError: it is there by now, or the system refuses.
+        InputError: there is such a file by now, or the system refuses.
     """
     unnamed = target.with_name(f".partial-{secrets.token_hex(8)}")
     try:
-        try:
-            with unnamed.open("xb") as file:
-                file.write(content)
-                file.flush()
-                os.fsync(file.fileno())
-            _appear(unnamed, target, replacing=replacing)
-        finally:
-            with contextlib.suppress(OSError):
-                unnamed.unlink(missing_ok=True)
+        with unnamed.open("xb") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        _appear(unnamed, target, replacing=replacing)
     except OSError as error:
         raise _unwritable(target, error) from error
+    finally:
+        with contextlib.suppress(OSError):
+            unnamed.unlink(missing_ok=True)
 
 
 def _appear(unnamed: Path, target: Path, *, replacing: bool) -> None:
