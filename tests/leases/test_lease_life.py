@@ -8,12 +8,13 @@ from pathlib import Path
 
 import pytest
 from lease_places import CLOCK, GUEST, KeptLogin, holder, local, place, process, standing, until
+from pytest_mock import MockerFixture
 
 from orchestrator.adapters.leases import Board
 from orchestrator.adapters.leases.keeper import Keeper
-from orchestrator.adapters.local_shell import LocalShell
+from orchestrator.adapters.local_shell import LocalProcess, LocalShell
 from orchestrator.engine.ports import Shell
-from orchestrator.errors import GuestFault, InputError, UnreachableError
+from orchestrator.errors import GuestFault, HostFault, InputError, UnreachableError
 
 pytestmark = pytest.mark.real
 
@@ -160,6 +161,22 @@ def test_a_heartbeat_that_fails_for_whatever_reason_is_not_the_last(tmp_path: Pa
     fragile.down = False
     until(lambda: standing(tmp_path)["host"].state == "held")
     assert leases.release() is None
+
+
+def test_a_look_that_is_answered_too_late_costs_no_lease(tmp_path: Path, mocker: MockerFixture) -> None:
+    """What is left of that answer is not taken for what a heartbeat says."""
+    shell = local()
+    leases = holder(tmp_path, log_in=lambda: KeptLogin(shell), beat_s=0.2)
+    leases.take("run-1", "on a slow host", share_host=False)
+    hears = mocker.patch.object(LocalProcess, "wait_line", autospec=True, side_effect=lambda _process, _wait_s: None)
+    with pytest.raises(HostFault, match="gave no answer in time"):
+        leases.look()
+    mocker.stop(hears)
+    age(tmp_path / "host", 1000)
+    until(lambda: standing(tmp_path)["host"].state == "held")  # a heartbeat came
+    assert leases.lost is None
+    assert leases.release() is None
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_lease_that_changed_hands_while_the_line_was_down_is_noticed(tmp_path: Path) -> None:

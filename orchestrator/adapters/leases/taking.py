@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from orchestrator.adapters.leases import words
 from orchestrator.adapters.leases.keeper import Keeper
 from orchestrator.adapters.leases.place import Place, Wanted
-from orchestrator.adapters.leases.standing import STALE_S, Standing, has_ended, look, own_process
+from orchestrator.adapters.leases.standing import STALE_S, Standing, has_ended, own_process, read
 from orchestrator.engine.ports import SHARED, Clock, Lease
 from orchestrator.errors import HostFault, StageError, UnreachableError
 from orchestrator.units import Seconds, utc_text
@@ -226,7 +226,7 @@ class HostLeases:
     # ------------------------------------------------------------------------------------------------------ speaking
 
     def _standing(self) -> list[Standing]:
-        return look(self._open(), self._timing.stale_s)
+        return read(self._ask("look"), self._timing.stale_s)
 
     def _ask(self, *line: str) -> list[str]:
         try:
