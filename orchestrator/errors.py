@@ -67,14 +67,23 @@ class StageError(TrialbedError):
     Attributes:
         may_pass: whether trying the same again after a pause can help (the stage's retry rule asks).
         silent: whether a machine did not answer, or not any more, so that it is worth asking others what became of it.
+        barred: whether a machine does not let the run in, or is not shown to be the one that is meant: a person has to
+            see to that, and until then every login fails.
     """
 
     exit_status = 3
 
-    def __init__(self, message: str, *, may_pass: bool = False, silent: bool = False) -> None:
+    def __init__(self, message: str, *, may_pass: bool = False, silent: bool = False, barred: bool = False) -> None:
         super().__init__(message)
         self.may_pass = may_pass
         self.silent = silent
+        self.barred = barred
+
+    def reworded(self, message: str, kind: type[StageError] | None = None) -> StageError:
+        """The same failure in other words, with this one as its cause; of the same kind unless another is given."""
+        made = (kind or type(self))(message, may_pass=self.may_pass, silent=self.silent, barred=self.barred)
+        made.__cause__ = self
+        return made
 
 
 class HostFault(StageError):

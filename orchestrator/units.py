@@ -139,18 +139,6 @@ def format_celsius(degrees: float) -> str:
     return f"{degrees:.1f}".removesuffix(".0") + " °C"
 
 
-def seconds_utc(text: str) -> Seconds:
-    """Read what :func:`utc_text` wrote, as seconds since 1970.
-
-    Raises:
-        ValueError: when it is no such time.
-    """
-    moment = datetime.fromisoformat(text)
-    if moment.tzinfo is None:
-        raise ValueError(f"{text!r} does not say that it is in UTC")
-    return moment.timestamp()
-
-
 def utc_text(seconds: Seconds) -> str:
     """Write a wall-clock time (seconds since 1970) as ISO 8601 in UTC, to the millisecond."""
     return datetime.fromtimestamp(seconds, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")

@@ -19,6 +19,7 @@ from types import FrameType
 
 from orchestrator.core.design.workload import JsonFields, Reader
 from orchestrator.core.measure.clock import Offset
+from orchestrator.core.measure.clock_rate import MOST_RATE, believed_rate, controller_time
 from orchestrator.core.measure.samples import Reading
 from orchestrator.engine.ports import MAX_LINE, Line
 from orchestrator.errors import WorkloadFault
@@ -32,8 +33,6 @@ ABSURD = 1e18
 PROMPT_S = 1.0
 #: A time that begins below it is the program's own, counted from its start; other clocks have begun long before.
 OWN_CLOCK_S = 60.0
-#: A clock that gains or loses more was set or stopped in between, so that nothing can be interpolated.
-MOST_GAIN = 0.1
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,4})?", re.ASCII)
 _NO_TEXT = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\ufffd]")
@@ -211,7 +210,7 @@ def place(raw: Sequence[RawReading], before: Offset | None, after: Offset | None
     leads = [arrived_s - to_controller(guest_s) for guest_s, arrived_s in timed]
     half = len(leads) // 2
     drift_s = abs(min(leads[half:]) - min(leads[:half], default=leads[0]))
-    if drift_s > 2 * PROMPT_S + MOST_GAIN * (arrivals[-1] - arrivals[0]):
+    if drift_s > 2 * PROMPT_S + MOST_RATE * (arrivals[-1] - arrivals[0]):
         return arrivals, "the time in the output does not run in seconds: arrival times are used"
     lead_s = min(leads)
     shift_s, told = 0.0, ""
@@ -232,14 +231,9 @@ def _clock(before: Offset | None, after: Offset | None) -> tuple[Callable[[Secon
     """From the guest's clock to the controller's: linear between two offsets, parallel with one."""
     if before is None:
         return (lambda guest_s: guest_s), 0.0
-    if after is None or after.at_s - before.at_s < PROMPT_S:
-        return (lambda guest_s: guest_s - before.offset_s), before.uncertainty_s
-    gain = (after.offset_s - before.offset_s) / (after.at_s - before.at_s)
-    if abs(gain) > MOST_GAIN:
-        return (lambda guest_s: guest_s - before.offset_s), before.uncertainty_s
-
-    def to_controller(guest_s: Seconds) -> Seconds:
-        # guest = t + offset + gain (t - at), solved for t
-        return before.at_s + (guest_s - before.offset_s - before.at_s) / (1 + gain)
-
-    return to_controller, max(before.uncertainty_s, after.uncertainty_s)
+    rate, uncertainty_s = None, before.uncertainty_s
+    if after is not None and after.at_s - before.at_s >= PROMPT_S:
+        rate = believed_rate(before, after)
+        if rate is not None:
+            uncertainty_s = max(uncertainty_s, after.uncertainty_s)
+    return (lambda guest_s: controller_time(guest_s, before, rate)), uncertainty_s

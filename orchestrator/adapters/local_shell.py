@@ -12,7 +12,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import IO
 
-from orchestrator.engine.ports import MAX_LINE, Clock, Completed, Line
+from orchestrator.engine.lines import LineSplitter
+from orchestrator.engine.ports import Clock, Completed, Line
 from orchestrator.errors import GuestFault
 from orchestrator.units import Seconds
 
@@ -35,7 +36,10 @@ class LocalShell:
     def run(
         self, argv: Sequence[str], *, stdin: str = "", timeout_s: Seconds = 10.0, folder: str | None = None
     ) -> Completed:
-        """Run a command to its end; a program that is not there gives status 127, as a shell does."""
+        """Run a command to its end; a program that is not there gives status 127, as a shell does.
+
+        Leases do without it, a Shell has it: the samplers' programs are checked on this machine through it.
+        """
         try:
             done = subprocess.run(  # noqa: S603 - an argument vector, given by the caller
                 argv, input=stdin.encode(), capture_output=True, timeout=timeout_s, cwd=self._place(folder), check=False
@@ -56,7 +60,7 @@ class LocalShell:
         return process
 
     def put(self, files: Mapping[str, bytes], folder: str) -> None:
-        """Write files into a folder."""
+        """Write files into a folder; like :meth:`run` a part of every Shell that leases do without."""
         place = self._place(folder)
         place.mkdir(parents=True, exist_ok=True)
         for name, content in files.items():
@@ -156,20 +160,11 @@ class LocalProcess:
                 os.killpg(self._child.pid, number)
 
     def _read(self) -> None:
-        part, cut = b"", False
+        splitter = LineSplitter()
         with _pipe(self._child.stdout) as output:
             while data := os.read(output.fileno(), _CHUNK):
-                arrived_s = self._clock.monotonic()
-                *ends, rest = data.split(b"\n")
-                found = []
-                for piece in ends:
-                    text = _text(part + piece)
-                    found.append(Line(text[:MAX_LINE], arrived_s, cut or len(text) > MAX_LINE))
-                    part, cut = b"", False
-                cut = cut or len(part) + len(rest) > 4 * MAX_LINE
-                part = (part + rest)[: 4 * MAX_LINE]
-                self._hold(found)
-        self._hold([Line(_text(part)[:MAX_LINE], self._clock.monotonic(), cut)] if part else [])
+                self._hold(splitter.feed(data, self._clock.monotonic()))
+        self._hold(splitter.finish(self._clock.monotonic()))
         self._child.wait()
         # Its end is an invitation to ask for its last words; a child that outlives it may hold the pipe: not for long.
         self._threads[-1].join(1.0)

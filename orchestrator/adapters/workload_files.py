@@ -9,12 +9,10 @@ from pathlib import Path
 
 from orchestrator.core.design.bookings import PROGRAM
 from orchestrator.core.design.plan import Plan
+from orchestrator.core.design.workload import MOST_FILE_BYTES
 from orchestrator.engine.ports import WorkloadFiles
 from orchestrator.errors import InputError, Problem
 from orchestrator.units import format_size
-
-#: A file is held in memory, kept with every run and sent before every trial.
-MAX_FILE = 64 * 2**20
 
 
 def with_digests(files: Mapping[str, bytes]) -> WorkloadFiles:
@@ -84,8 +82,8 @@ def _content(folder: Path, name: str) -> bytes:
     path = folder / name
     try:
         size = path.stat().st_size
-        if size > MAX_FILE:
-            raise ValueError(f"the file has {format_size(size)}; at most {format_size(MAX_FILE)} are sent")
+        if size > MOST_FILE_BYTES:
+            raise ValueError(f"the file has {format_size(size)}; at most {format_size(MOST_FILE_BYTES)} are sent")
         return path.read_bytes()
     except OSError as error:
         raise ValueError(f"the file cannot be read: {error.strerror}") from error

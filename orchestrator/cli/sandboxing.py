@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -153,7 +154,7 @@ def status(folder: Path | None, as_json: bool) -> int:
 
     found = sandboxes.sandbox_status(sandboxes.sandbox_settings(folder))
     if as_json:
-        show_json(found)
+        show_json({"schema_version": 1, **asdict(found)})
     else:
         for line in _status_lines(found):
             click.echo(line)

@@ -6,7 +6,7 @@ Going on would mix two experiments, so all of it is told, and somebody has to sa
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -91,6 +91,20 @@ def file_changes(kept: Kept, inputs: Mapping[str, bytes], *, other_lab: bool) ->
             yield Change(printable(name), told, acceptable=other_lab and name == LAB)
         elif (now := sha256(inputs[name])) != digest:
             yield Change(printable(name), f"was sha256 {digest[:_DIGITS]}..., is {now[:_DIGITS]}...")
+
+
+def record_changes(altered: Iterable[str], lost: Collection[str]) -> Iterator[Change]:
+    """Records that are not as they were when the run was sealed: going on seals it anew, and would vouch for them.
+
+    Args:
+        altered: their names.
+        lost: trials that are run again, since theirs cannot be read.
+    """
+    for name in altered:
+        trial = name.removeprefix("trials/").removesuffix("/trial.json")
+        if name not in {PLAN, LAB} and trial not in lost:  # the run knows the digests of those two itself
+            told = "was sealed, and is missing or changed; restore it from a copy of the run"
+            yield Change(printable(name), told)
 
 
 def plan_changes(record: RunRecord, plan: Plan, *, edited: bool) -> Iterator[Change]:

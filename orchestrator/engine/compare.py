@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Protocol
 
 from orchestrator.core.record.run import Environment, StoredRun
 from orchestrator.core.verdict.between_runs.compared import compare_runs
@@ -11,13 +12,22 @@ from orchestrator.core.verdict.between_runs.side import Side
 from orchestrator.core.verdict.between_runs.surroundings import Known, surroundings
 from orchestrator.core.verdict.rule import rule_of
 from orchestrator.engine.judge import evidence_of
-from orchestrator.engine.ports import RunStore
 from orchestrator.engine.repetitions import stated
 from orchestrator.errors import InputError, Problem, StoreError
 
 
+class Runs(Protocol):
+    """What a comparison asks of a store, as :class:`~orchestrator.engine.ports.RunStore` answers it."""
+
+    def find(self, run: str) -> StoredRun:
+        """A run by its id, the beginning of one, or ``last``."""
+
+    def environment(self, run: StoredRun) -> Environment | None:
+        """Its fingerprint."""
+
+
 def compare_stored(  # noqa: PLR0913 - one keyword for each thing that a comparison is told
-    store: RunStore,
+    store: Runs,
     base: Sequence[str],
     new: str,
     *,
@@ -60,7 +70,7 @@ def compare_stored(  # noqa: PLR0913 - one keyword for each thing that a compari
     return stated(found, bases[0].run, compared.run)
 
 
-def _environment(store: RunStore, run: StoredRun) -> Environment | None:
+def _environment(store: Runs, run: StoredRun) -> Environment | None:
     """The fingerprint; a run is compared also where none was kept, or a damaged one."""
     try:
         return store.environment(run)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
@@ -98,7 +100,7 @@ def _guest(samples: Sequence[Sample]) -> Iterator[Course]:
 def _ticks(samples: Sequence[Sample]) -> tuple[Values, dict[str, Values], Values]:
     """Ends of the intervals, what each field of /proc/stat that there is grew by in each, and all of them together."""
     found = {field: counters.intervals(samples, f"cpu.{field}_ticks") for field in WALL}
-    there = {field: course for field, course in found.items() if course.intervals}
+    there = {field: course for field, course in found.items() if len(course.amounts)}
     ends = _ends([*there.values()])
     ticks = {field: _growth(course, ends) for field, course in there.items()}
     wall = sum(ticks.values(), np.zeros(max(len(ends) - 1, 0)))
@@ -107,8 +109,7 @@ def _ticks(samples: Sequence[Sample]) -> tuple[Values, dict[str, Values], Values
 
 def _ends(courses: Sequence[counters.Course]) -> Values:
     """All times at which any of the counters was read, rising."""
-    times = {time for course in courses for interval in course.intervals for time in (interval.start_s, interval.end_s)}
-    return np.array(sorted(times))
+    return np.unique(np.concatenate([np.empty(0), *(course.read_s for course in courses if len(course.amounts))]))
 
 
 def _growth(course: counters.Course, ends: Values) -> Values:
@@ -116,25 +117,23 @@ def _growth(course: counters.Course, ends: Values) -> Values:
 
     NaN where its samples do not cover an interval, or it was reset within.
     """
-    if not course.intervals:
+    if not len(course.amounts):
         return np.full(len(ends) - 1, np.nan)
-    read = np.array([course.intervals[0].start_s, *(interval.end_s for interval in course.intervals)])
-    amounts = np.array([np.nan if each.amount is None else float(each.amount) for each in course.intervals])
     total, resets = (
-        np.interp(ends, read, np.concatenate([[0.0], np.cumsum(steps)]), left=np.nan, right=np.nan)
-        for steps in (np.nan_to_num(amounts), np.isnan(amounts).astype(np.float64))
+        np.interp(ends, course.read_s, np.concatenate([[0.0], np.cumsum(steps)]), left=np.nan, right=np.nan)
+        for steps in (np.nan_to_num(course.amounts), np.isnan(course.amounts).astype(np.float64))
     )
     grown: Values = np.where(np.diff(resets) > 0, np.nan, np.diff(total))
     return grown
 
 
 def _course(what: str, ends: Values, shares: Values) -> Course:
-    known = [None if np.isnan(share) else float(share) for share in shares]
+    known = [None if math.isnan(share) else share for share in shares.tolist()]
     return Course(what, ends[1:].tolist(), np.diff(ends).tolist(), known)
 
 
 def _since(course: Course, launched_s: float) -> Course:
     """The same in seconds since launch, without what was over by then."""
-    first = sum(end <= launched_s for end in course.end_s)
+    first = bisect_right(course.end_s, launched_s)
     ends = [end - launched_s for end in course.end_s[first:]]
     return Course(course.what, ends, course.width_s[first:], course.share[first:])

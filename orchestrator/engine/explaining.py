@@ -21,11 +21,10 @@ def explain_trial(run: StoredRun, trial: TrialRecord, rows: Sequence[Mapping[str
     window = trial.summary.window if trial.summary is not None else None
     if not series.rate:
         return ()
-    confidence = run.record.plan.get("decide", {}).get("confidence", _USUAL_CONFIDENCE)
     return explain_series(
         series.time_s,
         series.rate,
-        confidence=float(confidence),
+        confidence=run.record.declared.number("decide", "confidence", usual=_USUAL_CONFIDENCE),
         # The window begins where its first reading's interval does, so that reading is the first after it.
         mean_over_s=None if window is None else (window.start_s + _INSTANT, window.end_s),
         watched=True,

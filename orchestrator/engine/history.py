@@ -52,4 +52,5 @@ def _none(pattern: str, names: Sequence[str], where: str) -> str:
     near = difflib.get_close_matches(pattern, names, n=_NAMES_SHOWN, cutoff=0.5) or names[:_NAMES_SHOWN]
     more = len(names) - len(near)
     there = listed([*near, *([f"{more} more"] if more else [])])
-    return f"no cell in {where} fits {pattern!r}; there is {there}; '*' stands for any characters"
+    are = "is" if len(names) == 1 else "are"
+    return f"no cell in {where} fits {pattern!r}; there {are} {there}; '*' stands for any characters"

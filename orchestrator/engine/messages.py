@@ -16,9 +16,6 @@ from orchestrator.errors import InputError, RestoreError, StoreError, TrialbedEr
 #: A message is read on a telephone; the record of the run is where the rest stands.
 _LONGEST = 1200
 
-#: Begins or stands in the reason of a trial whose guest or host would not let the run in: nothing cures that by itself.
-_LOGIN_TROUBLE = ("login refused", "host key", "no 'identity' in the lab")
-
 
 @dataclass(frozen=True)
 class Message:
@@ -57,9 +54,9 @@ class Messages:
         match news:
             case RunBegan():
                 self._trials, self._ended = news.trials, news.done
-            case TrialEnded(record=record):
+            case TrialEnded():
                 self._ended += 1
-                return self._of_trial(record)
+                return self._of_trial(news.record, barred=news.barred)
             case RunEnded():
                 return self._of_end(news)
             case _:
@@ -86,12 +83,12 @@ class Messages:
         said = f"A defect in trialbed itself: {type(error).__name__}. The journal of the run tells more."
         return self._message({"failed"}, "a defect", said)
 
-    def _of_trial(self, record: TrialRecord) -> Message | None:
+    def _of_trial(self, record: TrialRecord, *, barred: bool) -> Message | None:
         if (noise := _noise(record)) is not None:
             does = "was skipped" if record.failed_stage == QUIET.name else "was measured all the same and is flagged"
             said = f"The host was not quiet for as long as the plan waits. Trial {record.id} {does}: {noise}"
             return self._once("quiet", {"needs-you"}, "the host is not quiet", said)
-        if record.outcome == "failed" and any(words in record.reason.lower() for words in _LOGIN_TROUBLE):
+        if barred:
             said = f"Trial {record.id} failed, and the next ones will: {record.reason}"
             return self._once("login", {"needs-you"}, "a login is refused", said)
         return None

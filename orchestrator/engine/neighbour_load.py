@@ -71,12 +71,12 @@ class Place:
             self._hypervisor.start()
         try:
             jitter = stages.jitter(self._guest or "host")
-            shell, _ = stages.attempt(stages.LOG_IN, self._log_in, self._bench.clock, jitter=jitter)
+            return stages.attempt(stages.LOG_IN, self._log_in, self._bench.clock, jitter=jitter)
         except StageError as error:
             if (why := self._hypervisor.trouble()) is not None:
-                raise HostFault(f"guest {self._guest} is in no state to be logged in to: {why} ({error})") from error
+                text = f"guest {self._guest} is in no state to be logged in to: {why} ({error})"
+                raise HostFault(text, barred=error.barred) from error
             raise
-        return shell
 
     def _log_in(self, left: Remaining) -> Shell:
         access = self._hypervisor.guest_access()

@@ -122,7 +122,8 @@ class Neighbours:
             load.restart()
         except StageError as error:
             raise HostFault(
-                f"neighbour {load.neighbour} no longer ran ({why}) and could not be started again: {error}"
+                f"neighbour {load.neighbour} no longer ran ({why}) and could not be started again: {error}",
+                barred=error.barred,
             ) from error
         return True
 

@@ -123,9 +123,14 @@ class Measured:
 
 @dataclass(frozen=True)
 class TrialEnded:
-    """A trial is over and stored."""
+    """A trial is over and stored.
+
+    Attributes:
+        barred: whether it failed at a machine that does not let the run in, as its StageError says.
+    """
 
     record: TrialRecord
+    barred: bool = False
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
@@ -217,8 +218,10 @@ def _machine(bench: Bench, machine: Literal["host", "guest"], failing: State) ->
     except StageError as error:
         yield Readiness(what, failing, f"{error}; {_WITHOUT_HOST}" if failing == "look" else str(error))
     finally:
-        for close in _closers(sampler, shell):
-            close()
+        for part in (sampler, shell):
+            if part is not None:
+                with suppress(StageError):  # what was found out stands, however it ends
+                    part.close()
 
 
 def _threads(bench: Bench, shell: Shell) -> Iterator[Readiness]:
@@ -235,10 +238,6 @@ def _threads(bench: Bench, shell: Shell) -> Iterator[Readiness]:
         yield Readiness("vCPU threads", "ready", f"{found} on the host, to check the vCPU counters against")
     else:
         yield Readiness("vCPU threads", "unavailable", "not to be found on the host: the vCPU counters stand alone")
-
-
-def _closers(sampler: Sampler | None, shell: Shell | None) -> list[Callable[[], None]]:
-    return [part.close for part in (sampler, shell) if part is not None]
 
 
 def _disk(shell: Shell, machine: str) -> Readiness:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from orchestrator.core.record.run import StoredRun
 from orchestrator.core.verdict.between_runs.repetition import in_same_set_up, repetition
 from orchestrator.core.verdict.between_runs.results import RunsCompared
@@ -16,7 +14,7 @@ def fixed_blocks(original: StoredRun) -> int | None:
     The original looked at the evidence and ended by it. A repetition that looked as well would end elsewhere, so it
     measures the whole blocks that were measured then.
     """
-    if not isinstance(original.record.plan.get("design", {}).get("blocks"), Mapping):
+    if not original.record.declared.until_decided:
         return None
     if original.look is not None and original.look.enough:
         return original.look.blocks

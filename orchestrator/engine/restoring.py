@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from orchestrator.core.record.journal import Event, EventName
 from orchestrator.core.record.run import StoredRun
@@ -15,6 +15,8 @@ from orchestrator.errors import RestoreError, RunBusyError, StoreError, Trialbed
 from orchestrator.units import utc_text
 
 Say = Callable[[str], None]
+
+_IN_PROGRESS = "the run is in progress: the guest is in its hands, and is put back at its end"
 
 
 @dataclass(frozen=True)
@@ -56,7 +58,11 @@ class Restoration:
         Raises:
             StoreError: what was kept is damaged.
         """
-        return [compare(guest, self._saved(guest), driver) for guest, driver in self._hypervisors.items()]
+        found = [compare(guest, self._saved(guest), driver) for guest, driver in self._hypervisors.items()]
+        if self._run.state != "running":
+            return found
+        # What a driver sees from another process than the run's may be nothing of it, as of a process guest.
+        return [replace(each, found="differs", lines=(_IN_PROGRESS, *each.lines)) for each in found]
 
     def put_back(self, leases: Leases, *, title: str, share_host: bool, clock: Clock, say: Say) -> list[PutBack]:
         """Put every guest back that is not as it was, each whatever becomes of the others.
@@ -72,12 +78,12 @@ class Restoration:
             What became of each.
 
         Raises:
-            RunBusyError: the run goes on.
+            RunBusyError: the run is in progress.
             UnreachableError: somebody else has guest or host.
             RestoreError: a guest is not back, also where what was kept of it is damaged; the message says what to do.
             StoreError: all guests are back, and the journal could not be written.
         """
-        self._refuse_while_it_goes_on()
+        self._refuse_while_in_progress()
         try:
             self._writer = self._store.writer(self._run)
         except RunBusyError:
@@ -96,6 +102,8 @@ class Restoration:
                 self._writer.seal()
         except StoreError as error:
             errors.append(error)
+        if errors and all(isinstance(error, StoreError) for error in errors):
+            say("every guest is as it was before the run; only what was done could not be kept:")
         raise_worst(errors)
         return done
 
@@ -107,11 +115,11 @@ class Restoration:
             say(trouble)
         note("leases-released", None, {} if trouble is None else {"trouble": trouble})
 
-    def _refuse_while_it_goes_on(self) -> None:
+    def _refuse_while_in_progress(self) -> None:
         if self._run.state == "running":
             raise RunBusyError(
-                f"run {self._run.record.id} goes on, and puts its guests back itself at its end; end it (Ctrl-C in its "
-                "terminal, or SIGTERM to its process) or wait"
+                f"run {self._run.record.id} is in progress: its guests are in its hands, and it puts them back at its "
+                "end; end it (Ctrl-C in its terminal, or SIGTERM to its process) or wait"
             )
 
     def _each(self, restorer: Restorer) -> tuple[list[PutBack], list[TrialbedError]]:

@@ -12,7 +12,7 @@ from orchestrator.core.design.neighbour import guests_of
 from orchestrator.core.design.plan import Plan
 from orchestrator.core.design.schedule import estimate, surely
 from orchestrator.core.design.trials import Trial, trials
-from orchestrator.core.record.journal import Event, EventName, Look
+from orchestrator.core.record.journal import NOT_BACK, Event, EventName, Look
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.engine.bench import Bench
 from orchestrator.engine.cut_off import CutOffError
@@ -206,16 +206,18 @@ class Run:
         self._note("trial-started", trial.id, {})
         self._bench.reporter.tell(TrialBegan(trial))
         try:
-            record, data = runner.run(trial)
+            record, data, failure = runner.run(trial)
+            barred = failure is not None and failure.barred
         except (CutOffError, StoreError):
             raise  # what cannot be written cannot be gone on with; neither is a defect
         except Exception as error:  # noqa: BLE001 - a defect of ours costs this trial, not the night; it is kept whole
             self._note("notice", trial.id, {"defect": traceback.format_exc()})
             record, data = _defect(trial, error, utc_text(self._bench.clock.now())), TrialData((), (), (), (), "")
+            barred = False
             self._writer.discard(trial.id, record.reason)  # what it had measured is evidence, and no result
         self._writer.keep_trial(record, data)
         self._note("trial-ended", trial.id, {"outcome": record.outcome, "reason": record.reason})
-        self._bench.reporter.tell(TrialEnded(record))
+        self._bench.reporter.tell(TrialEnded(record, barred))
         self._count(record)
         return record
 
@@ -239,7 +241,7 @@ class Run:
         try:
             self._put_back(saved)
         except RestoreError:
-            self._state, self._why = "interrupted", "a guest could not be put back"
+            self._state, self._why = "interrupted", NOT_BACK
             with suppress(StoreError):
                 self._end()
             raise

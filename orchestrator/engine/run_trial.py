@@ -114,10 +114,11 @@ class TrialRunner:
         self._environment_kept = False
         self._last_boot_id: str | None = None
 
-    def run(self, trial: Trial) -> tuple[TrialRecord, TrialData]:
+    def run(self, trial: Trial) -> tuple[TrialRecord, TrialData, StageError | None]:
         """Run one trial to its end, whatever that is; the guest is off afterwards wherever that can be reached.
 
-        A failure of a stage ends the trial and is its outcome; it is not raised.
+        Returns:
+            Its record, its series, and the failure of a stage that ended it, which is its outcome and not raised.
         """
         hold = _Hold(GuestLogin(self._bench))
         started_s, hold.began_s = self._bench.clock.now(), self._bench.clock.monotonic()
@@ -139,7 +140,7 @@ class TrialRunner:
             # The measurement stands; that the guest did not go off in order is told and met again by the next reshape.
             self._note("stage-failed", trial.id, {"stage": "stop", "reason": str(error)})
             self._bench.reporter.tell(Notice(f"{trial.id}: {error}"))
-        return self._record(trial, hold, started_s, failure, failed_stage), self._data(hold)
+        return self._record(trial, hold, started_s, failure, failed_stage), self._data(hold), failure
 
     # ------------------------------------------------------------------------------------------------- the stages
 
@@ -182,17 +183,19 @@ class TrialRunner:
         self._note("stage-started", trial.id, {"stage": stage.name})
         self._bench.reporter.tell(StageBegan(stage.name))
         began_s = self._bench.clock.monotonic()
+        tries = 0
 
-        tries = 1
+        def once(left: Remaining) -> T:
+            nonlocal tries
+            tries += 1
+            return action(left)
 
         def again(number: int, error: StageError) -> None:
-            nonlocal tries
-            tries = number
             self._bench.reporter.tell(StageBegan(stage.name, number, str(error)))
 
         try:
             jitter = stages.jitter(self._plan.guest, trial.id, stage.name)
-            answer, _ = stages.attempt(self._time.within(stage), action, self._bench.clock, again, jitter)
+            answer = stages.attempt(self._time.within(stage), once, self._bench.clock, again, jitter)
         except StageError:
             self._look(stage)  # what the end of the time cut short, or a sleep, is no failure of the stage
             raise

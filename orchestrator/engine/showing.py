@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping, Sequence
-from typing import Any, cast
+from typing import cast
 
-from orchestrator.core.design.workload import BUILT_IN_READER
 from orchestrator.core.measure.clock import Offset
 from orchestrator.core.measure.clock_rate import ClockRate, believed_rate
 from orchestrator.core.measure.samples import Reading, Throughput, Value
@@ -59,12 +58,8 @@ def pick_trial(run: StoredRun, trial: str, damaged: Sequence[str] = ()) -> Trial
 
 def reader_of(record: RunRecord, workload: str) -> tuple[Figure, Period]:
     """What a workload's figures are (rates or counts) and their period, as the plan of a run has it."""
-    imported = record.origin == "imported"
-    reader: Mapping[str, Any] = {"figure": "rate", "per": record.plan.get("per")} if imported else {}
-    for declared in () if imported else record.plan.get("workloads", ()):
-        if isinstance(declared, Mapping) and declared.get("name") == workload:
-            given = declared.get("reader") or {"figure": BUILT_IN_READER.figure, "per": BUILT_IN_READER.per}
-            reader = given if isinstance(given, Mapping) else {}
+    plan = record.declared
+    reader = {"figure": "rate", "per": plan.at("per")} if record.origin == "imported" else plan.reader(workload)
     figure, per = reader.get("figure"), reader.get("per")
     return cast("Figure", figure if figure in {"rate", "count"} else "rate"), cast(
         "Period", per if per in PERIODS else "second"

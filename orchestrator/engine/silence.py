@@ -51,18 +51,19 @@ def explained(error: StageError, bench: Bench) -> StageError:
         unanswered = str(why)
     except Exception:  # noqa: BLE001, S110 - whatever a driver raises, the error is told as it stands
         pass
+    # The line breaks in the moment in which a guest's process dies; its hypervisor notices a little later, and until
+    # then the guest can look like one that stands still.
+    trouble = _a_moment_later(bench) if busy is None or busy < _IDLE else trouble_of(bench)
+    if trouble is not None:
+        return _named(trouble, error)
     if busy is None:
-        # The line breaks in the moment in which a guest's process dies; its hypervisor notices a little later.
-        trouble = _a_moment_later(bench)
-        if trouble is not None:
-            return _named(trouble, error)
         # A guest whose process on the host is stopped answers neither; that is for a person to see there.
-        return _like(type(error), f"{error}; {unanswered}", error) if unanswered else error
+        return error.reworded(f"{error}; {unanswered}") if unanswered else error
     ran = f"its vCPUs ran {format_percent(busy)} of {format_duration(_LOOK_S)} after that"
     busy_words = "it is busy, as a kernel that crashed or has too little memory can be"
     cause = "it is frozen inside" if busy < _IDLE else busy_words
     found = f"the hypervisor says that it runs; {ran}, so {cause}, or its network is cut"
-    return _like(type(error), f"{error}; {found}", error)
+    return error.reworded(f"{error}; {found}")
 
 
 def _a_moment_later(bench: Bench) -> str | None:
@@ -73,7 +74,7 @@ def _a_moment_later(bench: Bench) -> str | None:
 
 
 def _named(trouble: str, error: StageError) -> StageError:
-    return _like(GuestFault, str(error) if trouble in str(error) else f"{trouble}; {error}", error)
+    return error.reworded(str(error) if trouble in str(error) else f"{trouble}; {error}", GuestFault)
 
 
 def _busy(bench: Bench) -> float | None:
@@ -83,9 +84,3 @@ def _busy(bench: Bench) -> float | None:
     last = bench.hypervisor.counters()
     shares = vcpu_shares([first, last], first.time_s, last.time_s)
     return sum(share.run for share in shares) / len(shares) if shares else None
-
-
-def _like(kind: type[StageError], text: str, error: StageError) -> StageError:
-    made = kind(text, may_pass=error.may_pass, silent=error.silent)
-    made.__cause__ = error
-    return made

@@ -134,7 +134,7 @@ def attempt(
     clock: Clock,
     again: Callable[[int, StageError], None] = lambda _attempt, _error: None,
     jitter: Jitter = lambda _tries: 0.0,
-) -> tuple[T, int]:
+) -> T:
     """Do a stage's action within its limit, trying again what may pass.
 
     Args:
@@ -143,9 +143,6 @@ def attempt(
         clock: measures the limit and waits between tries.
         again: is told the number of the next try and why the last one failed.
         jitter: shortens the pauses; by default nothing does.
-
-    Returns:
-        The action's answer and the number of tries it took.
 
     Raises:
         StageError: the last failure, of the type that says whose fault it is, with the number of tries in its text.
@@ -181,9 +178,9 @@ def attempt(
         reraise=True,
     )
     try:
-        return retrying(once), tries
+        return retrying(once)
     except StageError as error:
         if tries == 1:
             raise
         text = f"{error} (tried {tries} times in {format_duration(remaining.spent_s())})"
-        raise type(error)(text, may_pass=error.may_pass, silent=error.silent) from error
+        raise error.reworded(text) from error

@@ -317,11 +317,9 @@ def _cell(trial: PlannedTrial) -> tuple[str, str, int]:
 
 def _certain(record: RunRecord, rest: Sequence[PlannedTrial]) -> int:
     """The last block that is run whatever the evidence says."""
-    blocks = record.plan.get("design", {}).get("blocks")
-    if not isinstance(blocks, Mapping):
+    if not record.declared.until_decided:
         return max(trial.block for trial in rest)
-    least = blocks.get("at_least", blocks.get("at-least", 1))
-    return max(int(least), rest[0].block)
+    return max(record.declared.least_blocks or 1, rest[0].block)
 
 
 def _next_step(state: str, where: Progress, run: str, rest: Sequence[PlannedTrial]) -> str:

@@ -33,9 +33,12 @@ class VirtualClock:
         self._elapsed_s += max(seconds, 0.0)
 
     def set_forward(self, seconds: Seconds) -> None:
-        """Step the wall clock alone, as somebody who corrects it does; back by a negative number."""
+        """Step the wall clock alone, as somebody who corrects it does; back by a negative number.
+
+        No simulation does: how a run bears a clock that is set is checked by it, on the clock that a driver has made.
+        """
         self._start_utc_s += seconds
 
     def suspend(self, seconds: Seconds) -> None:
-        """Let the machine sleep: wall clock and boot time run on, the monotonic clock stands."""
+        """Let the machine sleep: wall clock and boot time run on, the monotonic clock stands. Likewise for checks."""
         self._suspended_s += seconds

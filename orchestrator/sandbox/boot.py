@@ -140,14 +140,6 @@ class Booted:
         last = (self.said().strip().splitlines() or ["nothing"])[-1]
         return f"it had not booted after {timeout_s:g} s; its console said last: {printable(last[:200])}"
 
-    def wait_off(self, timeout_s: Seconds) -> bool:
-        """Wait until the guest is off; whether it is."""
-        try:
-            self.process.wait(timeout_s)
-        except subprocess.TimeoutExpired:
-            return False
-        return True
-
     def _last_words(self) -> str:
         said = b"" if self.process.stderr is None else self.process.stderr.read()
         return printable((said.decode("utf-8", "replace").strip().splitlines() or ["it said nothing"])[-1][:300])

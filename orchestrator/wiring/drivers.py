@@ -6,12 +6,14 @@ import importlib
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from functools import cache
-from importlib.metadata import entry_points
+from importlib.metadata import EntryPoint, entry_points
 
 from orchestrator.adapters.clock import SystemClock
 from orchestrator.adapters.plan_file import DriverFacts, Loaded
 from orchestrator.core.design.neighbour import guests_of
+from orchestrator.core.design.wording import printable
 from orchestrator.engine.ports import Clock, Connector, Driver, Equipment, Hypervisor
+from orchestrator.errors import InputError, Problem
 
 DRIVER_GROUP = "trialbed.hypervisors"
 _BUILT_IN = {
@@ -31,8 +33,20 @@ def drivers() -> Mapping[str, Driver]:
         found[name] = getattr(importlib.import_module(module), attribute)()
     for entry in entry_points(group=DRIVER_GROUP):
         if entry.name not in found:
-            found[entry.name] = entry.load()()
+            found[entry.name] = _registered(entry)
     return found
+
+
+def _registered(entry: EntryPoint) -> Driver:
+    """The driver of somebody else's package. Raises InputError where that cannot be had: it is no defect of ours."""
+    try:
+        driver: Driver = entry.load()()
+    except Exception as error:  # a package of that name may do anything
+        package = "an installed package" if entry.dist is None else f"the installed package {entry.dist.name}"
+        reason = printable(f"{type(error).__name__}: {error}")
+        message = f"{package} registers it, and it does not load ({reason}); mend that package, or uninstall it"
+        raise InputError([Problem(f"hypervisor driver {printable(entry.name)}", "", message)]) from error
+    return driver
 
 
 def driver_facts() -> dict[str, DriverFacts]:

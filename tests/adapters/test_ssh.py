@@ -107,7 +107,7 @@ def test_a_frozen_server(tmp_path: Path) -> None:
     try:
         made.freeze()
         error = refusal(made.access(), timeout_s=0.5)
-        assert error.may_pass
+        assert (error.may_pass, error.barred) == (True, False)
     finally:
         made.close()
 
@@ -120,10 +120,17 @@ def test_a_name_that_is_none(machine: Machine) -> None:
     assert "name cannot be resolved" in str(error)
 
 
+def test_an_address_on_an_interface_that_is_not_there(machine: Machine) -> None:
+    """An IPv6 address with a zone (RFC 4007, section 11): no name, and the system refuses it all the same."""
+    error = refusal(machine.access(address="fe80::1%nowhere0"))
+    assert not error.may_pass
+    assert "see 'address' in the lab" in str(error)
+
+
 def test_another_host_key_than_the_labs(machine: Machine) -> None:
     other = public_line(new_key()[0])
     error = refusal(machine.access(**{"host-key": other}))
-    assert not error.may_pass
+    assert (error.may_pass, error.barred) == (False, True)
     message = str(error)
     assert "HOST KEY CHANGED" in message
     assert message.count("SHA256:") == 2
@@ -134,13 +141,13 @@ def test_another_host_key_than_the_labs(machine: Machine) -> None:
 def test_a_host_key_that_is_none(machine: Machine, line: str) -> None:
     error = refusal(machine.access(**{"host-key": line}))
     assert "is not a public key" in str(error)
-    assert not error.may_pass
+    assert (error.may_pass, error.barred) == (False, True)
 
 
 def test_an_unknown_host_key(machine: Machine, tmp_path: Path) -> None:
     absent = tmp_path / "known_hosts"
     error = refusal(machine.access(**{"host-key": None, "known-hosts": str(absent)}))
-    assert not error.may_pass
+    assert (error.may_pass, error.barred) == (False, True)
     assert "its host key is unknown: it offers ssh-ed25519 SHA256:" in str(error)
     assert f"{absent} (which does not exist)" in str(error)
     assert f"[127.0.0.1]:{machine.port}" in str(error)
@@ -161,7 +168,7 @@ def test_fingerprints_are_those_that_openssh_shows(machine: Machine, tmp_path: P
 def test_a_key_that_is_not_authorized(machine: Machine, tmp_path: Path) -> None:
     (tmp_path / "other").write_text(new_key()[1])
     error = refusal(machine.access(identity=str(tmp_path / "other")))
-    assert not error.may_pass
+    assert (error.may_pass, error.barred) == (False, True)
     assert "login refused for user 'guest'" in str(error)
     assert "SHA256:" in str(error)
 
@@ -211,14 +218,16 @@ def test_an_identity_that_cannot_be_used(
     path = tmp_path / "identity"
     make(path)
     error = refusal(machine.access(identity=str(path)))
-    assert not error.may_pass
+    assert (error.may_pass, error.barred) == (False, True)
     assert reason in str(error)
     assert str(path) in str(error)
 
 
 def test_without_identity_and_agent(machine: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("SSH_AUTH_SOCK", raising=False)
-    assert "no SSH agent is running" in str(refusal(machine.access(identity=None)))
+    error = refusal(machine.access(identity=None))
+    assert "no SSH agent is running" in str(error)
+    assert error.barred
 
 
 def test_an_agent_that_does_not_answer(machine: Machine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -98,8 +98,9 @@ def test_any_of_several_keys_is_right_and_the_known_kind_is_asked_for_first(tmp_
 def test_a_revoked_key_is_refused_even_when_it_is_listed(tmp_path: Path) -> None:
     text = f"bookings-1.example {LINE}\n@revoked * {LINE}\n"
     keys, peer = expected(text, tmp_path)
-    with pytest.raises(GuestFault, match="marked as revoked"):
+    with pytest.raises(GuestFault, match="marked as revoked") as raised:
         keys.check(offered_key(KEY), peer)
+    assert raised.value.barred
 
 
 def test_certificates_are_not_supported_and_that_is_said(tmp_path: Path) -> None:

@@ -7,8 +7,8 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from orchestrator.adapters.ssh.lines import LineSplitter
 from orchestrator.adapters.ssh.peer import printable
+from orchestrator.engine.lines import LineSplitter
 from orchestrator.engine.ports import MAX_LINE
 
 BYTES = st.lists(st.sampled_from([b"\n", b"\r", b"\r\n", b"a", b"\0", b"\xff", "東".encode(), b"\x1b[2J"])).map(

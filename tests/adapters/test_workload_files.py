@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from orchestrator.adapters.workload_files import MAX_FILE, built_in, collect, with_digests
+from orchestrator.adapters.workload_files import built_in, collect, with_digests
 from orchestrator.core.design.plan import Plan
+from orchestrator.core.design.workload import MOST_FILE_BYTES
 from orchestrator.errors import InputError
 
 
@@ -57,7 +58,7 @@ def test_every_file_that_cannot_be_sent_is_told_at_once(tmp_path: Path) -> None:
     for name in ("load.sh", "a/load.sh"):
         (tmp_path / name).write_bytes(b"x")
     with (tmp_path / "large").open("wb") as large:
-        large.truncate(MAX_FILE + 1)
+        large.truncate(MOST_FILE_BYTES + 1)
     wrong = ("missing.sh", "a", "load.sh", "a/load.sh", "large")
     with pytest.raises(InputError) as caught:
         collect(plan(command("first"), command("own", *wrong)), tmp_path)

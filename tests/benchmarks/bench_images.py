@@ -49,7 +49,7 @@ def boot_and_stop(image: Image, place: Path) -> tuple[float, float]:
         shell.run(["true"])
         answered = time.perf_counter()
         process = shell.start(["poweroff"], end_with_input=False)
-        guest.wait_off(60)
+        guest.process.wait(60)
         off = time.perf_counter()
         process.stop(1)
         shell.close()

@@ -25,7 +25,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "engine"))
 
 import duckdb
 import numpy as np
-from simulated_run import Experiment, lab, plan, record_of
+from simulated_run import AS_PLANNED, Experiment, lab, plan, record_of
 
 from orchestrator.adapters.store.folder import FolderStore
 from orchestrator.adapters.store.layout import INDEX
@@ -39,7 +39,7 @@ SETTLE_S = 4.0
 
 
 def first_run(store: FolderStore) -> Path:
-    experiment = Experiment(plan(), lab())
+    experiment = Experiment(plan(measure=AS_PLANNED), lab())
     writer = store.create(record_of(experiment.plan), {"plan.yaml": b"plan", "lab.yaml": b"lab"})
     Run(experiment.plan, experiment.lab, experiment.bench, writer, ()).go()
     return Path(writer.location)

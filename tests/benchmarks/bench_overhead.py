@@ -18,7 +18,7 @@ from typing import Any, cast
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "engine"))
 
-from simulated_run import Experiment, Heard, lab, plan, record_of
+from simulated_run import AS_PLANNED, Experiment, Heard, lab, plan, record_of
 
 from orchestrator.adapters.store.folder import FolderStore
 from orchestrator.engine.news import News, RunBegan, RunEnded, StageBegan, TrialEnded
@@ -72,7 +72,7 @@ class Marked:
 def main() -> None:
     """Run, and print the shares."""
     blocks = 5 if "--quick" in sys.argv[1:] else 25
-    asked = plan(design={"blocks": blocks})
+    asked = plan(design={"blocks": blocks}, measure=AS_PLANNED)
     times = StageTimes()
     experiment = Experiment(asked, lab(), heard=times)
     experiment.bench = replace(experiment.bench, hypervisor=cast("Hypervisor", Marked(experiment.hypervisor, times)))

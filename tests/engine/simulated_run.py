@@ -24,6 +24,12 @@ from orchestrator.engine.virtual_clock import VirtualClock
 from orchestrator.hypervisors.simulated.driver import SimulatedDriver
 from orchestrator.testing.memory_store import MemoryStore
 
+#: Trials of a length that a person would plan: what benchmarks run.
+AS_PLANNED = {
+    "warm-up": {"at-least": "10 s", "at-most": "1 min"},
+    "steady": {"at-least": "30 s", "at-most": "2 min"},
+}
+
 
 @dataclass
 class Heard:
@@ -54,8 +60,9 @@ def plan(**changed: Any) -> Plan:
         "workloads": [{"name": "bookings", "use": "bookings", "threads": [1, 2]}],
         "design": {"blocks": 3, "seed": 7},
         "measure": {
+            "every": "2 s",
             "warm-up": {"at-least": "10 s", "at-most": "1 min"},
-            "steady": {"at-least": "30 s", "at-most": "2 min"},
+            "steady": {"at-least": "30 s", "at-most": "30 s"},
         },
     }
     return Plan.model_validate(declared | changed)

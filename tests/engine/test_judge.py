@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import product
 
 import pytest
@@ -11,9 +12,10 @@ from orchestrator.core.measure.results import Interval, TrialSummary
 from orchestrator.core.record.run import RunRecord
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.core.verdict.evidence import Evidence
-from orchestrator.engine.judge import judge_readings, judge_run
+from orchestrator.core.verdict.rule import rule_of
+from orchestrator.core.verdict.verdict import verdict
+from orchestrator.engine.judge import evidence_of, verdict_of
 from orchestrator.engine.ports import TrialData
-from orchestrator.errors import StoreError
 from orchestrator.testing.memory_store import MemoryStore
 
 RATES = {"one": 96.0, "two": 100.0}
@@ -79,28 +81,26 @@ def store() -> MemoryStore:
 
 
 def test_the_plans_rule_decides(store: MemoryStore) -> None:
-    judged = judge_run(store, "last", per="minute")
-    assert judged.run.record.title == "Ferry bookings"
-    assert (judged.verdict.margin, judged.verdict.confidence, judged.verdict.per) == (0.05, 0.9, "minute")
-    assert [(r.shape, r.basis) for r in judged.verdict.recommendations] == [("one", "shown")]
-    assert [c.trials for c in judged.verdict.cells] == [5, 5]
+    judged = verdict_of(store.find("last"), per="minute")
+    assert (judged.margin, judged.confidence, judged.per) == (0.05, 0.9, "minute")
+    assert [(r.shape, r.basis) for r in judged.recommendations] == [("one", "shown")]
+    assert [c.trials for c in judged.cells] == [5, 5]
 
 
 def test_another_margin_changes_the_answer_and_not_the_run(store: MemoryStore) -> None:
-    assert judge_run(store, "2026", margin=0.02).verdict.recommendations[0].shape == "two"
-    assert judge_run(store, "2026").verdict.recommendations[0].shape == "one"
+    run = store.find("2026")
+    narrower = replace(rule_of(run.record), margin=0.02)
+    assert verdict(evidence_of(run), narrower).recommendations[0].shape == "two"
+    assert verdict_of(run).recommendations[0].shape == "one"
 
 
 def test_another_confidence_changes_the_intervals(store: MemoryStore) -> None:
-    loose, strict = (judge_run(store, "last", confidence=c).verdict.comparisons[0] for c in (0.8, 0.99))
+    run = store.find("last")
+    rules = (replace(rule_of(run.record), confidence=confidence) for confidence in (0.8, 0.99))
+    loose, strict = (verdict(evidence_of(run), rule).comparisons[0] for rule in rules)
     assert (loose.low or 0) > (strict.low or 1)
 
 
-def test_an_unknown_run_is_the_stores_to_refuse(store: MemoryStore) -> None:
-    with pytest.raises(StoreError):
-        judge_run(store, "2031")
-
-
 def test_readings_without_a_rule_get_the_usual_one() -> None:
-    found = judge_readings(Evidence(()))
+    found = verdict(Evidence(()))
     assert (found.margin, found.confidence) == (0.03, 0.95)

@@ -11,7 +11,16 @@ from simulated_run import Experiment, Heard, lab, plan
 from orchestrator.core.design.time_limit import TimeLimit
 from orchestrator.engine.messages import Message, Messages
 from orchestrator.engine.news import TrialEnded
-from orchestrator.errors import InputError, Problem, RestoreError, StoreError, UnreachableError
+from orchestrator.errors import (
+    GuestFault,
+    HostFault,
+    InputError,
+    Problem,
+    RestoreError,
+    StageError,
+    StoreError,
+    UnreachableError,
+)
 
 
 def messages(title: str = "How many?") -> Messages:
@@ -86,6 +95,28 @@ def test_a_host_that_is_never_quiet_is_told_once(then: str, does: str) -> None:
     assert does in first.body
     assert "of its CPU time" in first.body
     assert len(rest) == 1, "the end"
+
+
+def failing(mocker: Any, error: StageError) -> Experiment:
+    """A run whose guest cannot be reshaped."""
+    experiment = Experiment(plan(design={"blocks": 1}), lab())
+    mocker.patch.object(experiment.hypervisor, "reshape", side_effect=error)
+    return experiment
+
+
+@pytest.mark.parametrize("kind", [GuestFault, HostFault])
+def test_a_machine_that_does_not_let_the_run_in_is_told_once_whatever_the_words(
+    mocker: Any, kind: type[StageError]
+) -> None:
+    trouble, *rest = told(failing(mocker, kind("Anmeldung abgelehnt", barred=True)))
+    assert (trouble.occasions, trouble.title) == ({"needs-you"}, "trialbed: a login is refused: How many?")
+    assert "and the next ones will: Anmeldung abgelehnt" in trouble.body
+    assert len(rest) == 1, "the end"
+
+
+def test_words_that_sound_like_a_refused_login_say_nothing(mocker: Any) -> None:
+    (end,) = told(failing(mocker, HostFault("login refused; HOST KEY CHANGED; no 'identity' in the lab")))
+    assert "needs-you" not in end.occasions
 
 
 @pytest.mark.parametrize(

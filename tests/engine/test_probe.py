@@ -15,6 +15,7 @@ from orchestrator.adapters.local_shell import LocalShell
 from orchestrator.engine.neighbour_load import Place
 from orchestrator.engine.probe import Readiness, probe
 from orchestrator.errors import HostFault
+from orchestrator.hypervisors.simulated.sampler import SimulatedSampler
 
 
 def lines(experiment: Experiment) -> dict[str, Readiness]:
@@ -41,6 +42,14 @@ def test_where_there_are_none_the_counters_stand_alone(mocker, answer: dict[str,
     assert found["vCPU threads"].state == "unavailable"
     assert "the vCPU counters stand alone" in found["vCPU threads"].detail
     assert found["host clock"].state == "ready", "the rest of the host is looked at all the same"
+
+
+def test_a_program_that_does_not_end_in_order_costs_no_line(mocker) -> None:
+    experiment = Experiment(plan(), lab())
+    whole = lines(experiment)
+    late = HostFault("the program that reads the host's counters did not end within 5 s of the end of its input")
+    mocker.patch.object(SimulatedSampler, "close", side_effect=late)
+    assert lines(experiment).keys() == whole.keys()
 
 
 def test_a_guest_that_is_off_has_no_threads_to_look_for() -> None:

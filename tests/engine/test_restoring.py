@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 from simulated_run import Experiment, lab, plan, record_of
@@ -173,6 +174,7 @@ def test_a_disk_that_fills_up_meanwhile_does_not_either() -> None:
     with pytest.raises(StoreError, match="the disk is full"):
         left.put_back(Watched())
     assert left.are_back() == dict.fromkeys(GUESTS, True)
+    assert left.said[-1].startswith("every guest is as it was before the run"), "which the error does not tell"
 
 
 def test_a_run_that_another_process_is_at_work_on_is_left_alone(mocker) -> None:
@@ -182,3 +184,14 @@ def test_a_run_that_another_process_is_at_work_on_is_left_alone(mocker) -> None:
         left.put_back(leases)
     assert left.are_back() == dict.fromkeys(GUESTS, False)
     assert leases.calls == []
+
+
+def test_no_guest_of_a_run_in_progress_is_called_as_it_was() -> None:
+    """A process guest lives in its run's process: whoever looks from another one finds the guest as it was."""
+    left = Left()
+    restoration = Restoration(left.store, replace(left.store.find("run-1"), state="running"), left.guests)
+    left.put_back(Watched())
+    assert left.are_back() == dict.fromkeys(GUESTS, True)
+    found = {each.guest: (each.found, each.lines) for each in restoration.check()}
+    told = ("the run is in progress: the guest is in its hands, and is put back at its end",)
+    assert found == dict.fromkeys(GUESTS, ("differs", told))

@@ -164,6 +164,17 @@ def test_what_may_pass_is_tried_again_within_the_trial() -> None:
     assert next(stage for stage in records[0].stages if stage.stage == "start").attempts == 2
 
 
+def test_the_record_counts_the_tries_that_there_were(mocker) -> None:
+    """The last pause before a guest that refuses every login ends with the stage's time: no try follows it."""
+    experiment = Experiment(plan(design={"blocks": 1, "only": [{"shape": "one", "threads": 1}]}), lab())
+    refused = GuestFault("connection refused", may_pass=True)
+    mocker.patch.object(experiment.bench.connector, "connect", side_effect=refused)
+    (record,) = experiment.go()
+    assert record.failed_stage == "log in"
+    tries = next(stage for stage in record.stages if stage.stage == "log in").attempts
+    assert f"tried {tries} times" in record.reason
+
+
 def test_a_missing_counter_is_unavailable_and_not_zero() -> None:
     record = Experiment(plan(design={"blocks": 1}), lab(faults=[{"kind": "counter-missing", "every": 1}])).go()[0]
     assert record.summary is not None
@@ -229,7 +240,9 @@ def test_a_second_interrupt_stops_at_once_and_still_puts_the_guest_back() -> Non
 
 def test_after_every_single_write_that_fails_the_guest_is_back() -> None:
     """A disk that fills at any write: enumerated over all writes of a small run, not sampled."""
-    small = plan(design={"blocks": 1}, workloads=[{"name": "bookings", "use": "bookings", "threads": [1]}])
+    short = {"warm-up": {"at-least": "1 s", "at-most": "5 s"}, "steady": {"at-least": "8 s", "at-most": "8 s"}}
+    load = {"name": "bookings", "use": "bookings", "threads": [1]}
+    small = plan(design={"blocks": 1}, workloads=[load], measure=short)
     whole = MemoryStore()
     Experiment(small, lab(), store=whole).go()
     assert whole.writes > 20

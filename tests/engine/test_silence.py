@@ -38,23 +38,26 @@ def test_the_hypervisors_own_words_come_first_and_make_it_the_guests_fault(mocke
 
 
 @pytest.mark.parametrize(
-    ("run_s", "says"),
+    ("run_s", "took_s", "says"),
     [
-        ((5.0, 5.003), "its vCPUs ran 0.3 % of 1 s after that, so it is frozen inside, or its network is cut"),
+        ((5.0, 5.003), 2.0, "its vCPUs ran 0.3 % of 1 s after that, so it is frozen inside, or its network is cut"),
         (
             (5.0, 5.9),
+            1.0,
             "its vCPUs ran 90 % of 1 s after that, so it is busy, as a kernel that crashed or has too little mem",
         ),
     ],
 )
-def test_where_it_knows_of_no_trouble_the_vcpus_are_looked_at(mocker, run_s: tuple[float, ...], says: str) -> None:
+def test_where_it_knows_of_no_trouble_the_vcpus_are_looked_at(
+    mocker, run_s: tuple[float, ...], took_s: float, says: str
+) -> None:
     world = bench()
     mocker.patch.object(world.hypervisor, "counters", side_effect=vcpus(*run_s))
     began_s = world.clock.monotonic()
     found = explained(SILENT, world)
     assert str(found).startswith(f"{SILENT}; the hypervisor says that it runs; ")
     assert says in str(found)
-    assert world.clock.monotonic() - began_s == pytest.approx(1.0)
+    assert world.clock.monotonic() - began_s == pytest.approx(took_s)
 
 
 @pytest.mark.parametrize(
@@ -105,22 +108,38 @@ def test_a_hypervisor_that_cannot_say_does_not_hide_the_failure(mocker, failure:
     assert (type(found), str(found), found.silent) == (GuestFault, f"{SILENT}{added}", True)
 
 
+@pytest.mark.parametrize(
+    ("run_s", "noticed"),
+    [
+        ((5.0, 5.0), "its process was killed"),  # what is left of it stands still while it is cleared away
+        ((5.0, 5.9), "its kernel panicked"),
+    ],
+)
+def test_a_hypervisor_that_notices_while_the_vcpus_are_looked_at_has_the_last_word(
+    mocker, run_s: tuple[float, ...], noticed: str
+) -> None:
+    world = bench()
+    mocker.patch.object(world.hypervisor, "counters", side_effect=vcpus(*run_s))
+    mocker.patch.object(world.hypervisor, "trouble", side_effect=[None, noticed])
+    assert str(explained(SILENT, world)) == f"{noticed}; {SILENT}"
+
+
 def test_counters_without_a_vcpu_say_nothing(mocker) -> None:
     world = bench()
     mocker.patch.object(world.hypervisor, "counters", side_effect=[Sample(float(n), 0, n, {}) for n in (0, 1)])
     assert explained(SILENT, world) is SILENT
 
 
-def test_trying_again_keeps_the_silence() -> None:
+def test_trying_again_keeps_what_the_failure_says_of_itself() -> None:
     world = bench()
     stage = Stage("log in", 60.0, Retry(attempts=2))
 
     def fails(_left: object) -> None:
-        raise GuestFault("no answer", may_pass=True, silent=True)
+        raise GuestFault("no answer", may_pass=True, silent=True, barred=True)
 
     with pytest.raises(GuestFault, match="tried 2 times") as caught:
         attempt(stage, fails, world.clock)
-    assert caught.value.silent
+    assert (caught.value.silent, caught.value.barred) == (True, True)
 
 
 # ---------------------------------------------------------------------------------------------------- in a whole run

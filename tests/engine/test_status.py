@@ -9,7 +9,7 @@ import pytest
 from simulated_run import Experiment, Heard, lab, plan, record_of
 
 from orchestrator.core.record.alive import Alive
-from orchestrator.core.record.journal import Event, progress
+from orchestrator.core.record.journal import NOT_BACK, Event, progress
 from orchestrator.core.record.run import RunRecord
 from orchestrator.engine.news import TrialEnded
 from orchestrator.engine.status import Glance, Journal, Status, status_of
@@ -221,6 +221,18 @@ def test_a_guest_that_could_not_be_put_back_is_the_first_thing_to_do() -> None:
     status = told.status("crashed")
     assert (status.state, status.next_step) == ("not put back", "trialbed restore run-1")
     assert status.not_back[0].by_hand == tuple(hand)
+
+
+def test_once_it_was_put_back_after_all_nobody_says_that_it_could_not() -> None:
+    told = began(design={"blocks": 1}).trial(1, 10.0).event("restore-started", guest="bookings-1")
+    told.event("restore-failed", guest="bookings-1", reason="no route", by_hand=[])
+    told.event("run-interrupted", state="interrupted", why=NOT_BACK)
+    assert told.status("interrupted").state == "not put back"
+    told.event("restored", 3600.0, guest="bookings-1", by="trialbed restore")
+    status = told.status("interrupted")
+    assert (status.state, status.why) == ("interrupted", "a guest could not be put back at first")
+    assert status.guest_back
+    assert status.not_back == ()
 
 
 def test_leases_are_those_that_the_journal_has() -> None:

@@ -119,6 +119,17 @@ def test_a_plan_is_checked_against_its_features(tmp_path: Path, installed: Path)
     assert "the hypervisor driver quay cannot set quota; besides vcpus and memory it sets pin" in done.stderr
 
 
+def test_a_package_that_does_not_load_is_named_and_is_no_defect_of_ours(tmp_path: Path, installed: Path) -> None:
+    write(tmp_path)
+    (installed / "quay").unlink()
+    done = trialbed(tmp_path, installed, "check", "plan.yaml")
+    assert done.returncode == 2
+    assert done.stderr == (
+        "trialbed: hypervisor driver quay: the installed package quay-driver registers it, and it does not load "
+        "(ModuleNotFoundError: No module named 'quay'); mend that package, or uninstall it\n"
+    )
+
+
 def test_it_keeps_the_promises_of_a_driver(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.syspath_prepend(str(PACKAGE))
     from quay.driver import QuayDriver

@@ -39,7 +39,8 @@ def test_where_there_is_none_all_of_it_is_harmless(place: Path, capsys: pytest.C
     assert invoke(["sandbox", "status", "--folder", folder]) == 1
     assert "down, in" in capsys.readouterr().out
     assert invoke(["sandbox", "status", "--folder", folder, "--json"]) == 1
-    assert json.loads(capsys.readouterr().out)["state"] == "down"
+    told = json.loads(capsys.readouterr().out)
+    assert (next(iter(told)), told["schema_version"], told["state"]) == ("schema_version", 1, "down")
     assert invoke(["sandbox", "down", "--folder", folder]) == 0
     assert "There is no sandbox in" in capsys.readouterr().out
     assert invoke(["sandbox", "down", "--folder", folder, "--images"]) == 0

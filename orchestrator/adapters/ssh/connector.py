@@ -94,7 +94,7 @@ def _log_in(transport: paramiko.Transport, keys: Sequence[paramiko.PKey], peer: 
             further = transport.auth_publickey(peer.user, key)
         except paramiko.BadAuthenticationType as error:
             allowed = printable(", ".join(error.allowed_types))
-            raise peer.fault(
+            raise peer.barred(
                 f"login refused: it takes no public key, only {allowed}; allow public keys for this user"
             ) from error
         except (paramiko.SSHException, EOFError, OSError) as error:
@@ -104,11 +104,13 @@ def _log_in(transport: paramiko.Transport, keys: Sequence[paramiko.PKey], peer: 
             continue
         if further:
             wanted = printable(", ".join(further))
-            raise peer.fault(f"login refused: after the key it wants {wanted} too, which an unattended run cannot give")
+            raise peer.barred(
+                f"login refused: after the key it wants {wanted} too, which an unattended run cannot give"
+            )
         return
     tried = ", ".join(str(offered_key(key)) for key in keys)
     hint = "see whether one is among the user's authorized keys, or name another 'identity' in the lab"
-    raise peer.fault(f"login refused for user {peer.user!r}; tried {tried}; {hint}")
+    raise peer.barred(f"login refused for user {peer.user!r}; tried {tried}; {hint}")
 
 
 def _refusal(transport: paramiko.Transport, error: Exception, peer: Peer, deadline: Deadline) -> StageError | None:

@@ -68,17 +68,19 @@ class Expected:
             HostFault, GuestFault: it is revoked, unknown, or another than is known.
         """
         if offered in self.revoked:
-            raise peer.fault(f"its host key {offered} is marked as revoked in {self.source}; do not trust this machine")
+            raise peer.barred(
+                f"its host key {offered} is marked as revoked in {self.source}; do not trust this machine"
+            )
         if any(hmac.compare_digest(offered.blob, key.blob) for key in self.keys):
             return
         if self.keys:
             expected = " or ".join(str(key) for key in self.keys)
-            raise peer.fault(
+            raise peer.barred(
                 f"HOST KEY CHANGED: expected {expected}, offered {offered}. Either the machine was installed anew or "
                 "another one answers in its place. Ask who looks after it; only when the new key is confirmed, replace "
                 f"the old one in {self.source}"
             )
-        raise peer.fault(
+        raise peer.barred(
             f"its host key is unknown: it offers {offered}, and {self._lacks(peer)}. Compare "
             "the fingerprint with one read on the machine itself, then add the key there or as 'host-key' in the lab"
         )
@@ -106,7 +108,7 @@ def expected_keys(access: SshAccess, peer: Peer) -> Expected:
         key = _key(fields[0], fields[1]) if len(fields) >= 2 else None
         if key is None:
             found = printable(access.host_key, 60)
-            raise peer.fault(
+            raise peer.barred(
                 f"'host-key' in the lab is not a public key: {found!r}; write for example 'ssh-ed25519 AAAA...'"
             )
         return Expected("'host-key' in the lab", (key,))
@@ -116,7 +118,7 @@ def expected_keys(access: SshAccess, peer: Peer) -> Expected:
     except FileNotFoundError:
         return Expected(f"{path} (which does not exist)", ())
     except OSError as error:
-        raise peer.fault(
+        raise peer.barred(
             f"the known-hosts file {path} cannot be read ({error.strerror}); see 'known-hosts' in the lab"
         ) from error
     lines = [(marker, key) for marker, key in _lines_for(text, peer.key_name)]

@@ -33,12 +33,12 @@ def identities(access: SshAccess, peer: Peer, deadline: Deadline) -> Iterator[li
     try:
         agent = limited(_Agent, deadline.left_s())
     except (TimeoutError, OSError, paramiko.SSHException) as error:
-        raise peer.fault("the SSH agent does not answer; name a key file as 'identity' in the lab") from error
+        raise peer.barred("the SSH agent does not answer; name a key file as 'identity' in the lab") from error
     try:
         keys: list[paramiko.PKey] = list(agent.get_keys())
         if not keys:
             where = "the SSH agent holds no key" if "SSH_AUTH_SOCK" in os.environ else "no SSH agent is running"
-            raise peer.fault(f"no 'identity' in the lab, and {where}; name a key file or add a key to the agent")
+            raise peer.barred(f"no 'identity' in the lab, and {where}; name a key file or add a key to the agent")
         yield keys[:MAX_TRIES]
     finally:
         agent.close()
@@ -59,20 +59,20 @@ def _from_file(path: Path, peer: Peer) -> paramiko.PKey:
     try:
         path.read_bytes()
     except FileNotFoundError as error:
-        raise peer.fault(f"the identity file {path} does not exist; see 'identity' in the lab") from error
+        raise peer.barred(f"the identity file {path} does not exist; see 'identity' in the lab") from error
     except OSError as error:
-        raise peer.fault(
+        raise peer.barred(
             f"the identity file {path} cannot be read ({error.strerror}); see 'identity' in the lab"
         ) from error
     for kind in _KINDS:
         try:
             return kind.from_private_key_file(str(path))
         except paramiko.PasswordRequiredException as error:
-            raise peer.fault(
+            raise peer.barred(
                 f"the identity file {path} needs a passphrase, and an unattended run asks for none; add the key to an "
                 "SSH agent and leave 'identity' out of the lab"
             ) from error
         except (paramiko.SSHException, ValueError, IndexError):
             continue  # another kind of key, or none
     kinds = "Ed25519, ECDSA or RSA"
-    raise peer.fault(f"the identity file {path} is no private key of a known kind ({kinds}); is it the public half?")
+    raise peer.barred(f"the identity file {path} is no private key of a known kind ({kinds}); is it the public half?")

@@ -71,13 +71,7 @@ def _resolve(peer: Peer, deadline: Deadline) -> list[tuple[int, _Address]]:
         return [(family, address) for family, _, _, _, address in found]
 
     try:
-        ipaddress.ip_address(peer.address)
-    except ValueError:
-        pass
-    else:
-        return look_up()
-    try:
-        return limited(look_up, deadline.left_s())
+        return look_up() if _is_numeric(peer.address) else limited(look_up, deadline.left_s())
     except TimeoutError as error:
         raise peer.fault("its name was not resolved in time; see this machine's name servers", may_pass=True) from error
     except (OSError, UnicodeError) as error:
@@ -85,6 +79,15 @@ def _resolve(peer: Peer, deadline: Deadline) -> list[tuple[int, _Address]]:
         raise peer.fault(
             f"its name cannot be resolved ({error}); see 'address' in the lab", may_pass=may_pass
         ) from error
+
+
+def _is_numeric(address: str) -> bool:
+    """Whether no name server has to be asked."""
+    try:
+        ipaddress.ip_address(address)
+    except ValueError:
+        return False
+    return True
 
 
 def _prepare(link: socket.socket) -> None:

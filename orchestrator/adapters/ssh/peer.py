@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from orchestrator.core.design import wording
 from orchestrator.core.design.lab import SshAccess
 from orchestrator.errors import GuestFault, HostFault, StageError
 
@@ -12,9 +13,7 @@ SSH_PORT = 22
 
 def printable(found: object, limit: int = 200) -> str:
     """Text of foreign origin, fit for a message: one line, no control characters, not longer than ``limit``."""
-    text = "".join(
-        c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode() for c in str(found)
-    )
+    text = wording.printable(str(found))
     return text if len(text) <= limit else f"{text[:limit]}..."
 
 
@@ -48,10 +47,15 @@ class Peer:
         name = self.address.lower()
         return name if self.port == SSH_PORT else f"[{name}]:{self.port}"
 
-    def fault(self, message: str, *, may_pass: bool = False, silent: bool = False) -> StageError:
+    def fault(self, message: str, *, may_pass: bool = False, silent: bool = False, barred: bool = False) -> StageError:
         """An error of this machine, to be raised."""
         kind = HostFault if self.machine == "host" else GuestFault
-        return kind(f"{self.machine} {self.user}@{self.place}: {message}", may_pass=may_pass, silent=silent)
+        text = f"{self.machine} {self.user}@{self.place}: {message}"
+        return kind(text, may_pass=may_pass, silent=silent, barred=barred)
+
+    def barred(self, message: str) -> StageError:
+        """It does not let the run in, or is not shown to be the one that is meant."""
+        return self.fault(message, barred=True)
 
     def lost(self) -> StageError:
         """The connection is gone."""

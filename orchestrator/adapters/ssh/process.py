@@ -8,9 +8,9 @@ from collections import deque
 import paramiko
 
 from orchestrator.adapters.ssh.keepalive import Keepalive
-from orchestrator.adapters.ssh.lines import LineSplitter
 from orchestrator.adapters.ssh.patience import Deadline, cut_off
 from orchestrator.adapters.ssh.peer import Peer
+from orchestrator.engine.lines import LineSplitter
 from orchestrator.engine.ports import Clock, Line
 from orchestrator.units import Seconds
 

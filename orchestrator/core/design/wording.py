@@ -6,6 +6,7 @@ import difflib
 from collections.abc import Collection, Iterable, Mapping, Sequence
 
 SHOWN = 60
+_NOTHING: tuple[object, ...] = (None, "", [], {}, ())
 
 
 def shown(value: object, most: int = SHOWN) -> str:
@@ -26,6 +27,21 @@ def shown(value: object, most: int = SHOWN) -> str:
 def printable(text: str) -> str:
     """The text with whatever cannot be printed on one line escaped."""
     return text if text.isprintable() else "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+
+
+def says_nothing(value: object) -> bool:
+    """Whether a declared value is as good as none."""
+    return value in _NOTHING
+
+
+def on_one_line(value: object) -> str:
+    """A declared value in full: of a mapping the keys that say something, ``none`` for what says nothing."""
+    if isinstance(value, Mapping):
+        told = [f"{key} {on_one_line(each)}" for key, each in value.items() if not says_nothing(each)]
+        return ", ".join(told) or "none"
+    if isinstance(value, list | tuple):
+        return " ".join(map(on_one_line, value)) or "none"
+    return "none" if says_nothing(value) else str(value)
 
 
 def listed(words: Iterable[object], most: int = 12) -> str:

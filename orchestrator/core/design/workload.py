@@ -24,6 +24,10 @@ from orchestrator.core.design.declared import (
     with_program,
 )
 from orchestrator.core.design.wording import printable, shown
+from orchestrator.units import Bytes
+
+#: Of one file: it is held in memory, kept with every run and sent before every trial.
+MOST_FILE_BYTES: Bytes = 64 * 2**20
 
 
 class JsonFields(Declared):

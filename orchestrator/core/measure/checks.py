@@ -15,8 +15,8 @@ from statistics import fmean, median
 from typing import TypeAlias
 
 from orchestrator.core.measure.clock import Offset
-from orchestrator.core.measure.clock_rate import NOTABLE_RATE, clock_rate
-from orchestrator.core.measure.counters import GAP, delta
+from orchestrator.core.measure.clock_rate import NOTABLE_RATE, ClockRate, clock_rate
+from orchestrator.core.measure.counters import GAP, delta, intervals
 from orchestrator.core.measure.mean import relative_half_width
 from orchestrator.core.measure.results import Check, Interval, VcpuShare
 from orchestrator.core.measure.samples import Sample, Throughput
@@ -96,20 +96,28 @@ def vcpu_accounting(e: Evidence) -> Check:
     name = "vcpu accounting"
     missing = sorted(set(range(e.vcpus)) - {share.vcpu for share in e.shares})
     if missing:
-        return _unavailable(name, f"no run counter covers the window for vCPU {_listed(missing)}")
+        lacks = f"no run counter covers the window for vCPU {_listed(missing)}"
+        return _unavailable(name, f"{lacks}{_because(e, missing, 'run')}")
     over = [s for s in e.shares if s.run + (s.wait or 0.0) > 1 + s.uncertainty + 1e-9]
     if over:
         parts = [
-            f"vCPU {s.vcpu}: run {format_percent(s.run)} + wait {format_percent(s.wait or 0.0)}"
-            f" (± {format_percent(s.uncertainty)})"
+            f"vCPU {s.vcpu}: run {_tenths(s.run)} + wait {_tenths(s.wait or 0.0)} ({_give_or_take(s.uncertainty)})"
             for s in over
         ]
         return _flag(name, f"more than 100 % of the wall time: {_several(parts)}")
     unknown = [s.vcpu for s in e.shares if s.wait is None]
     if unknown:
-        return _unavailable(name, f"no wait counter for vCPU {_listed(unknown)}: its wait and idle time are unknown")
+        lacks = f"no wait counter covers the window for vCPU {_listed(unknown)}{_because(e, unknown, 'wait')}"
+        return _unavailable(name, f"{lacks}: wait and idle time are unknown")
     worst = max((s.uncertainty for s in e.shares), default=0.0)
-    return _ok(name, f"run + wait is within 100 % for {_each(len(e.shares))}, ± {format_percent(worst)}")
+    return _ok(name, f"run + wait is within 100 % for {_each(len(e.shares))}, {_give_or_take(worst)}")
+
+
+def _because(e: Evidence, vcpus: Sequence[int], what: str) -> str:
+    """`` (vcpu.1.run_ns was reset from 2000 to 5 ...)``: what is wrong with the first of their counters."""
+    courses = [intervals(e.vcpu, f"vcpu.{vcpu}.{what}_ns") for vcpu in vcpus]
+    problems = next((course.problems for course in courses if len(course.read_s) and course.problems), ())
+    return f" ({_several(problems)})" if problems else ""
 
 
 def vcpu_threads(e: Evidence) -> Check | None:
@@ -121,8 +129,8 @@ def vcpu_threads(e: Evidence) -> Check | None:
     wrong = [look for look in looks if abs(look.seen - look.told) > look.uncertainty]
     if wrong:
         parts = [
-            f"vCPU {look.vcpu}: {look.what} {format_percent(look.told)} by the hypervisor's counter, "
-            f"{format_percent(look.seen)} by the host's (± {format_percent(look.uncertainty)})"
+            f"vCPU {look.vcpu}: {look.what} {_tenths(look.told)} by the hypervisor's counter, "
+            f"{_tenths(look.seen)} by the host's ({_give_or_take(look.uncertainty)})"
             for look in wrong
         ]
         return _flag(name, f"the vCPU counters are not those of the vCPUs' threads: {_several(parts)}")
@@ -132,7 +140,7 @@ def vcpu_threads(e: Evidence) -> Check | None:
     return _ok(
         name,
         f"the host's own counters of {e.vcpus} {'thread' if e.vcpus == 1 else 'threads'} differ by at most "
-        f"{format_percent(abs(worst.seen - worst.told), 2)} of the wall time (± {format_percent(worst.uncertainty)})",
+        f"{abs(worst.seen - worst.told) * 100:.2f} % of the wall time ({_within(worst.uncertainty * 100, 2, ' %')})",
     )
 
 
@@ -167,7 +175,7 @@ def other_load(e: Evidence) -> Check:
         return _unavailable(name, "the host's CPU time or a vCPU's is not known for the window")
     other = busy * cpus - sum(share.run for share in e.shares)
     slack = sum(share.uncertainty for share in e.shares)
-    detail = f"besides this guest, the host used {max(other, 0.0):.2f} of its {cpus} CPUs (± {slack:.2f})"
+    detail = f"besides this guest, the host used {max(other, 0.0):.2f} of its {cpus} CPUs ({_within(slack, 2, '')})"
     if e.neighbour_cpus is not None:
         return _beside_neighbours(name, detail, other + slack, _neighbours_due(e.neighbour_cpus, e.vcpus, cpus))
     return _flag(name, detail) if other > OTHER_LOAD * cpus + slack else _ok(name, detail)
@@ -222,7 +230,7 @@ def steal_against_wait(e: Evidence) -> Check:
     if seen is None or not waits:
         return _unavailable(name, "the guest's steal or the host's wait is not known for the window")
     wait, slack = fmean(waits), fmean(share.uncertainty for share in e.shares)
-    detail = f"the guest saw {format_percent(seen)} steal, the host counted {format_percent(wait)} wait"
+    detail = f"the guest saw {_tenths(seen)} steal, the host counted {_tenths(wait)} wait"
     if abs(seen - wait) <= STEAL_DIFFERENCE + slack:
         return _ok(name, detail)
     if seen == 0:
@@ -261,8 +269,8 @@ def clocks(e: Evidence) -> Check:
             continue
         wrong = wrong or abs(rate.rate) - rate.uncertainty > NOTABLE_RATE
         unknown = unknown or rate.uncertainty > NOTABLE_RATE
-        parts.append(f"{machine} {rate.rate:+z.3%} ± {rate.uncertainty:.3%}")
-    detail = "against the controller's clock: " + ", ".join(parts).replace("%", " %")
+        parts.append(f"{machine} {_gained(rate)}")
+    detail = "against the controller's clock: " + ", ".join(parts)
     if e.throughput.clock is not None:
         detail += "; the throughput is per second of the controller's"
     if wrong:
@@ -287,8 +295,8 @@ def precision(e: Evidence) -> Check | None:
     if half is None:
         return _unavailable(name, "the readings are too few, or nothing but zeros, for an interval of their mean")
     if half <= IMPRECISE:
-        return _ok(name, f"the mean is known within {format_percent(half)}")
-    known = f"the mean is known within {format_percent(half)} only" if half < 1 else "the interval exceeds the mean"
+        return _ok(name, f"the mean is known within {_tenths(half)}")
+    known = f"the mean is known within {_tenths(half)} only" if half < 1 else "the interval exceeds the mean"
     return _flag(
         name,
         f"{known}: the readings are too few or too uneven; let the workload print more often, or measure for longer "
@@ -309,6 +317,27 @@ CHECKS: tuple[CheckOf, ...] = (
     workload_output,
     precision,
 )
+
+
+def _tenths(share: float) -> str:
+    """With its tenth also where that is 0: figures of one sentence are compared."""
+    return f"{share * 100:z.1f} %"
+
+
+def _give_or_take(share: float) -> str:
+    return _within(share * 100, 1, " %")
+
+
+def _within(uncertainty: float, places: int, unit: str) -> str:
+    """``± 0.3 %``; what would be rounded to nothing is rounded up (JCGM 100:2008, 7.2.6)."""
+    return f"± {max(uncertainty, 10.0**-places):.{places}f}{unit}"
+
+
+def _gained(rate: ClockRate) -> str:
+    """``+2 ppm ± 3 ppm``, as clocks are compared; in percent where it would matter, or is not known well enough."""
+    if max(abs(rate.rate), rate.uncertainty) > NOTABLE_RATE:
+        return f"{rate.rate * 100:+z.2f} % {_within(rate.uncertainty * 100, 2, ' %')}"
+    return f"{rate.rate * 1e6:+z.0f} ppm {_within(rate.uncertainty * 1e6, 0, ' ppm')}"
 
 
 def _each(vcpus: int) -> str:

@@ -78,12 +78,14 @@ def with_clock_uncertainty(interval: Interval, clock: ClockRate | None) -> Inter
     return interval.model_copy(update={"low": interval.mean - low, "high": interval.mean + high})
 
 
-def controller_time(source_s: float, before: Offset, after: Offset | None = None) -> float:
+def controller_time(source_s: float, before: Offset, rate: ClockRate | None) -> float:
     """The controller's time of an instant that another machine's clock called ``source_s``.
 
-    With two offsets the line through both is used, with one the offset alone.
+    Args:
+        source_s: the instant by that clock.
+        before: an offset of that clock.
+        rate: of that clock, from then on; ``None`` where it is not known, so that the offset alone is used.
     """
-    rate = clock_rate(before, after) if after is not None else None
     base = source_s - before.offset_s
     if rate is None:
         return base

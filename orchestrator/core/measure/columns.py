@@ -43,12 +43,16 @@ def to_samples(columns: Columns) -> list[Sample]:
         if len(present) != len(columns.get(name, [None])):
             raise ValueError(f"the series has no complete column {name}")
         fixed.append(present)
-    samples: list[Sample] = []
     counters = {name: values for name, values in columns.items() if name not in FIXED}
-    for row, (time_s, uncertainty_s, source_ns) in enumerate(zip(*fixed, strict=True)):
-        values = {name: value for name, column in counters.items() if (value := column[row]) is not None}
-        samples.append(Sample(float(time_s), float(uncertainty_s), int(source_ns), values))
-    return samples
+    return [
+        Sample(
+            float(time_s),
+            float(uncertainty_s),
+            int(source_ns),
+            {name: value for name, value in zip(counters, row, strict=True) if value is not None},
+        )
+        for time_s, uncertainty_s, source_ns, *row in zip(*fixed, *counters.values(), strict=True)
+    ]
 
 
 def from_rows(rows: Sequence[Mapping[str, Value]], first: Sequence[str] = ()) -> Columns:

@@ -9,13 +9,16 @@ having grown.
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from statistics import median
+from itertools import compress, pairwise
 from typing import NamedTuple
 
+import numpy as np
+
+from orchestrator.core.measure.readings import Values
 from orchestrator.core.measure.samples import Sample, Value
 from orchestrator.units import format_duration
 
@@ -26,7 +29,7 @@ MAY_FALL = ("iowait_ticks",)
 
 
 class CounterInterval(NamedTuple):
-    """The difference of two consecutive samples of one counter; there are thousands in a trial.
+    """The difference of two consecutive samples of one counter.
 
     Attributes:
         start_s, end_s: controller's monotonic time of the two samples.
@@ -36,34 +39,45 @@ class CounterInterval(NamedTuple):
 
     start_s: float
     end_s: float
-    amount: Value | None
+    amount: float | None
     uncertainty_s: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Course:
-    """How one counter went.
+    """How one counter went, in columns, since there are thousands of intervals in a trial.
 
     Attributes:
         name: of the counter.
-        intervals: without a hole between first and last sample that has the counter.
+        read_s: when it was read, rising, in the controller's monotonic time.
+        uncertainty_s: half-width of what is known about each of these.
+        amounts: what it grew by from each reading to the next, in its own unit; NaN where it was reset in between.
         problems: resets, wraps, gaps, missing values; a counter that no sample has is said to be unavailable.
     """
 
     name: str
-    intervals: tuple[CounterInterval, ...]
+    read_s: Values
+    uncertainty_s: Values
+    amounts: Values
     problems: tuple[str, ...]
 
     @cached_property
-    def _ends(self) -> list[float]:
-        return [interval.end_s for interval in self.intervals]
+    def intervals(self) -> tuple[CounterInterval, ...]:
+        """From each reading to the next: without a hole between first and last sample that has the counter."""
+        amounts = [None if math.isnan(amount) else amount for amount in self.amounts.tolist()]
+        uncertainties = (self.uncertainty_s[:-1] + self.uncertainty_s[1:]).tolist()
+        columns = (self.read_s[:-1].tolist(), self.read_s[1:].tolist(), amounts, uncertainties)
+        return tuple(map(CounterInterval._make, zip(*columns, strict=True)))
 
     def around(self, time_s: float) -> CounterInterval | None:
         """The interval that holds this time, or ``None`` outside of all."""
-        position = bisect_left(self._ends, time_s)
-        if position == len(self.intervals) or self.intervals[position].start_s > time_s:
+        position = int(np.searchsorted(self.read_s[1:], time_s))
+        if position == len(self.amounts) or self.read_s[position] > time_s:
             return None
-        return self.intervals[position]
+        start_s, end_s = self.read_s[position : position + 2].tolist()
+        amount = float(self.amounts[position])
+        uncertainty_s = float(self.uncertainty_s[position : position + 2].sum())
+        return CounterInterval(start_s, end_s, None if math.isnan(amount) else amount, uncertainty_s)
 
     def amount(self, start_s: float, end_s: float) -> float | None:
         """What the counter grew by in a window, interpolated linearly at both ends.
@@ -71,21 +85,14 @@ class Course:
         Returns:
             The amount in the counter's unit; ``None`` when the samples do not cover the window, or a reset lies in it.
         """
-        if (
-            not self.intervals
-            or start_s < self.intervals[0].start_s
-            or end_s > self.intervals[-1].end_s
-            or end_s < start_s
-        ):
+        if not len(self.amounts) or start_s < self.read_s[0] or end_s > self.read_s[-1] or end_s < start_s:
             return None
-        total = 0.0
-        for interval in self.intervals[bisect_right(self._ends, start_s) : bisect_left(self._ends, end_s) + 1]:
-            if interval.amount is None:
-                return None
-            overlap = min(end_s, interval.end_s) - max(start_s, interval.start_s)
-            whole = interval.end_s - interval.start_s
-            total += interval.amount if overlap == whole else interval.amount * (overlap / whole)
-        return total
+        starts, ends = self.read_s[:-1], self.read_s[1:]
+        within = slice(np.searchsorted(ends, start_s, side="right"), np.searchsorted(ends, end_s) + 1)
+        starts, ends = starts[within], ends[within]
+        inside = (np.minimum(ends, end_s) - np.maximum(starts, start_s)) / (ends - starts)
+        parts = self.amounts[within] * inside
+        return None if np.isnan(parts).any() else sum(parts.tolist(), 0.0)
 
 
 def intervals(samples: Sequence[Sample], name: str) -> Course:
@@ -97,30 +104,29 @@ def intervals(samples: Sequence[Sample], name: str) -> Course:
     """
     having = [sample for sample in samples if name in sample.values]
     if not having:
-        return Course(name, (), (f"{name} is unavailable",))
+        return Course(name, np.empty(0), np.empty(0), np.empty(0), (f"{name} is unavailable",))
     problems = (
         [f"{name} is missing from {len(samples) - len(having)} of {len(samples)} samples"]
         if len(having) < len(samples)
         else []
     )
-    late = 0
-    found: list[CounterInterval] = []
-    before = having[0]
-    for sample in having[1:]:
-        if sample.time_s <= before.time_s:
-            late += 1
-            continue
-        amount, problem = _growth(name, before.values[name], sample.values[name])
+    read_s = np.array([sample.time_s for sample in having], dtype=np.float64)
+    later = np.append(True, read_s[1:] > np.maximum.accumulate(read_s)[:-1])
+    read_s, kept = read_s[later], [*compress(having, later)]
+    values = [sample.values[name] for sample in kept]
+    # Differences are taken before they become floats, which do not hold every count of nanoseconds.
+    grown: list[Value | None] = [after - before for before, after in pairwise(values)]
+    for place in [place for place, (before, after) in enumerate(pairwise(values)) if not after >= before]:
+        grown[place], problem = _fallen(name, values[place], values[place + 1])
         if problem is not None:
-            problems.append(
-                f"{name} {problem} {format_duration(sample.time_s - having[0].time_s)} after the first sample"
-            )
-        found.append(CounterInterval(before.time_s, sample.time_s, amount, before.uncertainty_s + sample.uncertainty_s))
-        before = sample
-    if late:
-        problems.append(f"{name}: {late} samples are not later than the one before and are left out")
-    problems += _gaps(name, found)
-    return Course(name, tuple(found), tuple(problems))
+            since_s = float(read_s[place + 1] - read_s[0])
+            problems.append(f"{name} {problem} {format_duration(since_s)} after the first sample")
+    if late := len(having) - len(kept):
+        are = "sample is" if late == 1 else "samples are"
+        problems.append(f"{name}: {late} {are} not later than the one before and left out")
+    problems += _gaps(name, np.diff(read_s))
+    uncertainty_s = np.array([sample.uncertainty_s for sample in kept], dtype=np.float64)
+    return Course(name, read_s, uncertainty_s, np.array(grown, dtype=np.float64), tuple(problems))
 
 
 def delta(samples: Sequence[Sample], name: str, start_s: float, end_s: float) -> float | None:
@@ -128,21 +134,21 @@ def delta(samples: Sequence[Sample], name: str, start_s: float, end_s: float) ->
     return intervals(samples, name).amount(start_s, end_s)
 
 
-def _growth(name: str, before: Value, after: Value) -> tuple[Value | None, str | None]:
-    if after >= before:
-        return after - before, None
+def _fallen(name: str, before: Value, after: Value) -> tuple[Value | None, str | None]:
+    """What a counter grew by that reads less than before, and what is wrong with that."""
     if name.endswith(MAY_FALL):
         return 0, None
     # Only a counter that leaves the last quarter of 32 bits for the first can have wrapped; all else started again.
     if isinstance(before, int) and isinstance(after, int) and WRAP * 3 // 4 <= before < WRAP and after < WRAP // 4:
-        return after + WRAP - before, "wrapped at 32 bits (corrected)"
-    return None, f"was reset from {before:g} to {after:g}"
+        return after + WRAP - before, "wrapped at 32 bits (corrected),"
+    return None, f"was reset from {before} to {after},"
 
 
-def _gaps(name: str, found: Sequence[CounterInterval]) -> list[str]:
-    if len(found) < 3:
+def _gaps(name: str, widths_s: Values) -> list[str]:
+    if len(widths_s) < 3:
         return []
-    usual = median(interval.end_s - interval.start_s for interval in found)
-    widths = [interval.end_s - interval.start_s for interval in found]
-    gaps = [width for width in widths if width > GAP * usual]
-    return [f"{name} has {len(gaps)} gaps between samples, the longest of {format_duration(max(gaps))}"] if gaps else []
+    gaps = widths_s[widths_s > GAP * np.median(widths_s)]
+    if not len(gaps):
+        return []
+    noun = "gap" if len(gaps) == 1 else "gaps"
+    return [f"{name} has {len(gaps)} {noun} between samples, the longest of {format_duration(float(gaps.max()))}"]

@@ -223,13 +223,13 @@ def _check_times(times_s: Sequence[float], values: Sequence[float]) -> None:
 
 def _sentence(interval: Interval, end_s: float, remaining: int, confidence: float, *, timed: bool) -> str:
     where = f"{end_s:.15g} s" if timed else f"reading {end_s:g} (counted from 0)"
-    digits = _digits(interval)
+    places = _places(interval)
     bounds = (
         "no interval can be given"
         if interval.low is None or interval.high is None
-        else f"{format_percent(confidence)} interval {interval.low:.{digits}g} to {interval.high:.{digits}g}"
+        else f"{format_percent(confidence)} interval {interval.low:.{places}f} to {interval.high:.{places}f}"
     )
-    text = f"Steady from {where} on: mean {interval.mean:.{digits}g}, {bounds}, from {remaining} readings"
+    text = f"Steady from {where} on: mean {interval.mean:.{places}f}, {bounds}, from {remaining} readings"
     if interval.effective_samples is None:
         return f"{text}."
     text += f" worth {interval.effective_samples:.0f} independent ones."
@@ -238,9 +238,8 @@ def _sentence(interval: Interval, end_s: float, remaining: int, confidence: floa
     return text
 
 
-def _digits(interval: Interval) -> int:
-    """Significant digits that tell the bounds from the mean: six, or more where the interval is narrow."""
-    width = 0.0 if interval.low is None or interval.high is None else interval.high - interval.low
-    if width <= 0 or interval.mean == 0:
-        return 6
-    return min(max(6, math.ceil(math.log10(abs(interval.mean) / width)) + 3), 15)
+def _places(interval: Interval) -> int:
+    """Decimals that show two digits of the interval's half-width (JCGM 100:2008, 7.2.6); six digits without one."""
+    width = 0.0 if interval.low is None or interval.high is None else (interval.high - interval.low) / 2
+    size, digits = (width, 2) if width > 0 else (abs(interval.mean), 6)
+    return min(max(0, digits - 1 - math.floor(math.log10(size))), 15) if size > 0 else 0

@@ -133,20 +133,6 @@ def limited_by_tails(estimate: MeanVariance, values: Values) -> MeanVariance:
     return MeanVariance(estimate.variance, max(min(estimate.freedom, freedom), 1.0))
 
 
-def batch_means_variance(values: Values, batches: int | None = None) -> MeanVariance:
-    """Variance of the mean from the spread of batch means, side by side (Law & Kelton, ch. 9).
-
-    Args:
-        values: at least 4 of them, finite; what does not fill a batch is left out at the start.
-        batches: how many; without it 10, and 20 once each of those holds ten values.
-    """
-    n = len(values)
-    count = batches if batches is not None else (BATCHES if n >= _LONG else min(FEW_BATCHES, n // 2))
-    length = n // count
-    means = values[n - count * length :].reshape(count, length).mean(axis=1)
-    return MeanVariance(float(np.var(means, ddof=1)) / count, count - 1)
-
-
 def _of_mean(long_run: float, plain: float, held: int, places: int) -> float:
     """Variance of the mean of the values that are there, of a series with gaps.
 

@@ -214,7 +214,7 @@ def _two_variances(kept: Values, confidence: float, centre: float, unit: float) 
     wider = max(widths, key=lambda name: widths[name])
     told = "; ".join(
         f"{name} ± {format_percent(widths[name] / abs(centre), 2) if centre else f'{widths[name] * unit:.3g}'}"
-        f" ({estimate.freedom:.0f} degrees of freedom)"
+        f" ({estimate.freedom:.0f} {'degree' if round(estimate.freedom) == 1 else 'degrees'} of freedom)"
         for name, (estimate, _) in estimates.items()
     )
     sources = "; ".join(source for _, source in estimates.values())

@@ -50,12 +50,20 @@ class AverageShare(Record):
     idle: float | None = None
 
 
+_WRITTEN = {"cpu": "CPU", "vcpu": "vCPU"}
+
+
 class Check(Record):
     """One check of a trial. ``flag`` means: look at it before you believe the trial."""
 
     name: str
     state: Literal["ok", "flag", "unavailable"]
     detail: str
+
+    @property
+    def title(self) -> str:
+        """Its name as a person writes it: ``vCPU accounting``. Runs keep, and programs read, the name."""
+        return " ".join(_WRITTEN.get(word, word) for word in self.name.split())
 
 
 class ClockOffset(Record):

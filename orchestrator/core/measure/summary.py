@@ -169,7 +169,7 @@ def _why_steady(found: SteadyWindow) -> str:
         else f", which is a whole number of slowdowns {format_duration(found.period_s)} apart"
     )
     return (
-        f"steady from {format_duration(found.window.start_s)} after launch: no drift, step or swing of more than "
+        f"steady from {format_duration(found.window.start_s)} after launch, since no drift, step or swing of more than "
         f"{format_percent(SMALLEST_CHANGE)} stands out in the {format_duration(found.length_s)} that follow{whole}"
     )
 

@@ -59,8 +59,8 @@ class CellIdentity(Record):
 
 def cell_identities(record: RunRecord) -> tuple[CellIdentity, ...]:
     """Every cell that a run's trials belong to, in the order of its trials' first block."""
-    shapes = {str(shape["name"]): shape for shape in record.plan["shapes"]}
-    loads = {str(load["name"]): load for load in record.plan["workloads"]}
+    shapes = {str(shape["name"]): shape for shape in record.declared.shapes}
+    loads = {str(load["name"]): load for load in record.declared.workloads}
     found: dict[tuple[str, str, int], CellIdentity] = {}
     for trial in record.trials:
         key = (trial.shape, trial.workload, trial.threads)

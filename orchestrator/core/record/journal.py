@@ -142,6 +142,8 @@ class Progress:
 OPEN = "running or crashed"
 #: How a run may end before its last trial, other than by an interrupt.
 EARLY_ENDS = ("interrupted", "out of time", "given up")
+#: Why a run was ended whose guest is not back; ``trialbed restore`` may put it back later.
+NOT_BACK = "a guest could not be put back"
 #: Stands for the measured guest, which events about trials do not name; a guest cannot be called so.
 _MEASURED = ""
 
@@ -179,13 +181,14 @@ def progress(events: Iterable[Event]) -> Progress:
                 state, why, in_hand = *_early_end(event), None
             case _:
                 pass
+    back = not away and not not_back
     return Progress(
         tuple(ended),
         in_hand,
-        not away and not not_back,
+        back,
         state,
         _last_look(events),
-        why,
+        f"{NOT_BACK} at first" if back and why == NOT_BACK else why,
         frozenset(away),
         tuple(not_back.values()),
         tuple(text for event in events if event.event == "changes-accepted" for text in _texts(event, "changes")),

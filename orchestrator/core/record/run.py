@@ -12,6 +12,7 @@ from orchestrator.core.design.trials import Trial
 from orchestrator.core.measure.results import Record
 from orchestrator.core.record.discarded import Discarded
 from orchestrator.core.record.journal import Look, NotBack, Progress
+from orchestrator.core.record.stored_plan import StoredPlan
 from orchestrator.core.record.trial import SCHEMA_VERSION, TrialRecord
 
 
@@ -62,7 +63,7 @@ class RunRecord(Record):
     order_rule: str
     seed: int
     plan: dict[str, Any]
-    """The plan as resolved, defaults included, in the units of the package."""
+    """The plan as resolved, defaults included, in the units of the package; :attr:`declared` is how it is read."""
     trials: tuple[PlannedTrial, ...]
     versions: dict[str, str]
     inputs_sha256: dict[str, str]
@@ -72,9 +73,14 @@ class RunRecord(Record):
     """The run that this one repeats, from a bundle."""
 
     @property
+    def declared(self) -> StoredPlan:
+        """What its plan says."""
+        return StoredPlan(self.plan)
+
+    @property
     def in_blocks(self) -> bool:
         """Whether its trials were taken in blocks: imported readings need not be, and are numbered within each cell."""
-        return self.origin == "measured" or self.plan.get("design", {}).get("blocks") is not None
+        return self.origin == "measured" or self.declared.has_blocks
 
 
 class Environment(Record):

@@ -121,8 +121,7 @@ def _cells(record: RunRecord, trials: Iterable[TrialRecord]) -> tuple[CellLine, 
 
 def _rule(record: RunRecord) -> tuple[float | None, float | None]:
     try:
-        decide = record.plan["decide"]
-        return float(decide["margin"]), float(decide["confidence"])
+        return record.declared.margin, record.declared.confidence
     except (KeyError, TypeError, ValueError):
         return None, None
 

@@ -30,9 +30,9 @@ from typing import Literal, TypeAlias
 from orchestrator.core.measure.results import Record
 from orchestrator.core.verdict.cells import CellReadings
 from orchestrator.core.verdict.inference.cell_scatter import paired_by_design
+from orchestrator.core.verdict.inference.equivalence import two_one_sided
 from orchestrator.core.verdict.inference.family import Family, Look
 from orchestrator.core.verdict.inference.power import blocks_to_clear, blocks_to_hold
-from orchestrator.core.verdict.inference.ratio import two_one_sided
 from orchestrator.core.verdict.inference.simultaneous import Sizes
 from orchestrator.core.verdict.inference.stepwise import Load, Places, steps
 from orchestrator.core.verdict.inference.uncertainty import LogEstimate, exp, independent, mean_of

@@ -17,7 +17,7 @@ from orchestrator.core.measure.results import Record
 from orchestrator.core.verdict.cells import CellReadings
 from orchestrator.core.verdict.inference.trend import Trend, trend
 from orchestrator.core.verdict.sittings import Sitting
-from orchestrator.core.verdict.words import capital, count, listed, span
+from orchestrator.core.verdict.words import capital, count, degrees_of_freedom, listed, signed, span
 from orchestrator.units import format_duration, format_percent
 
 _SOURCE = "Montgomery 2017, ch. 3.5 and 4.1 (contrasts, blocks); NIST/SEMATECH e-Handbook, 7.4.3.6; Berger 1982"
@@ -188,14 +188,14 @@ def drift_steps(found: Sequence[Drift], confidence: float) -> Iterator[Step]:
             else f"the mean effect of {_named(drift.later)}{of} against that of {_named(drift.blocks)}"
         )
         by_blocks = (
-            f"p = {drift.p_blocks:.2g} against what is left between blocks ({drift.df_blocks} degrees of freedom)"
+            f"p = {drift.p_blocks:.2g} against what is left between blocks ({degrees_of_freedom(drift.df_blocks)})"
             if drift.p_blocks is not None
             else "too few blocks to tell how they differ by chance"
         )
         interval = f", {_interval(drift)}" if drift.low is not None else ""
         level = f"{(1 - confidence) / len(found):.2g}"
         what = (
-            f"{where}: {format_percent(drift.ratio - 1)}{interval}; p = {drift.p_trials:.2g} against the scatter of "
-            f"trials ({drift.df_trials} degrees of freedom), {by_blocks}; both have to be below {level}"
+            f"{where}: {signed(drift.ratio)}{interval}; p = {drift.p_trials:.2g} against the scatter of "
+            f"trials ({degrees_of_freedom(drift.df_trials)}), {by_blocks}; both have to be below {level}"
         )
         yield Step(step="drift", what=what, source=_SOURCE)

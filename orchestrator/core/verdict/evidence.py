@@ -57,7 +57,7 @@ def from_run(record: RunRecord, trials: Sequence[TrialRecord]) -> Evidence:
         record: the run; its plan gives the shapes' sizes, its list of trials what should have been measured.
         trials: those that ended, in any order.
     """
-    sizes = {str(s["name"]): _size(s) for s in record.plan["shapes"]}
+    sizes = {str(s["name"]): _size(s) for s in record.declared.shapes}
     ordered = sorted(trials, key=lambda t: t.number)
     observations = tuple(o for t in ordered if (o := _observation(t, sizes)) is not None)
     beside = _beside(record)
@@ -185,12 +185,12 @@ def _flagged(trials: Sequence[TrialRecord]) -> list[str]:
     for trial in filter(_counts, trials):
         for check in trial.summary.checks if trial.summary else ():
             if check.state == "flag":
-                flags.setdefault(check.name, []).append((trial.id, check.detail))
+                flags.setdefault(check.title, []).append((trial.id, check.detail))
     remarks = []
     for name, found in flags.items():
         ids, details = [trial for trial, _ in found], {detail for _, detail in found}
         named = listed(ids) if len(ids) <= 3 else f"{', '.join(ids[:3])} and others"
         where = f"trial {ids[0]}" if len(ids) == 1 else f"{count(len(ids), 'trial')} ({named})"
-        first = "" if len(details) == 1 else "in the first of them: "
-        remarks.append(f"Look at {where} before believing: check {name} is flagged, {first}{found[0][1].rstrip('.')}.")
+        first = "" if len(details) == 1 else "; in the first of them"
+        remarks.append(f"Look at {where} before believing: {name} is flagged{first}: {found[0][1].rstrip('.')}.")
     return remarks

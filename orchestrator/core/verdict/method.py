@@ -21,7 +21,7 @@ from orchestrator.core.verdict.method_causes import growth, operations
 from orchestrator.core.verdict.rule import Rule
 from orchestrator.core.verdict.templates import template_steps
 from orchestrator.core.verdict.verdict import Verdict
-from orchestrator.core.verdict.words import count, in_words, listed, span
+from orchestrator.core.verdict.words import count, degrees_of_freedom, in_words, listed, span
 from orchestrator.units import format_percent
 
 _TRIALS = "Law & Kelton, ch. 9 (independent replications); Kalibera & Jones 2013"
@@ -101,7 +101,7 @@ def _scatter(cells: Sequence[CellReadings], which: str) -> Step:
         return Step(step="scatter", what=f"{what}; no interval can be given", source=_SCATTER)
     what = (
         f"what cell and block do not explain{which} is {format_percent(parts.trial.sd, 2)} of a trial "
-        f"({parts.df} degrees of freedom, all cells together); blocks differ by {format_percent(parts.block.sd, 2)}"
+        f"({degrees_of_freedom(parts.df)}, all cells together); blocks differ by {format_percent(parts.block.sd, 2)}"
         f"{', no more than chance' if parts.p >= _UNLIKELY else ''}, which cancels in each comparison"
     )
     alike = homogeneity(blocked)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+
+from orchestrator.core.record.stored_plan import StoredPlan
 
 _GIB = 2.0**30
 
@@ -38,9 +38,9 @@ class Price:
         return price if price > 0 else None
 
 
-def price_in(plan: Mapping[str, Any]) -> Price | None:
+def price_in(plan: StoredPlan) -> Price | None:
     """The price that a stored plan declares."""
-    found = plan.get("decide", {}).get("price")
+    found = plan.at("decide", "price")
     if not found:
         return None
     return Price(float(found.get("vcpu", 0)), float(found.get("memory", 0)), str(found.get("unit", Price.unit)))

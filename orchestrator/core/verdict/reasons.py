@@ -14,7 +14,7 @@ from orchestrator.core.verdict.inference.power import MOST_BLOCKS, POWER
 from orchestrator.core.verdict.inference.uncertainty import LogEstimate, exp
 from orchestrator.core.verdict.rule import Rule
 from orchestrator.core.verdict.stake import Stake
-from orchestrator.core.verdict.words import capital, change, count, in_words, listed, number, rate
+from orchestrator.core.verdict.words import capital, change, count, in_words, listed, number, rates
 from orchestrator.units import format_duration, format_percent, format_size
 
 #: More sentences about other shapes than these few would hide the ones that matter.
@@ -83,7 +83,8 @@ def change_of_mind(choice: Choice, rule: Rule, minutes: float | None = None) -> 
 
 def _lead(choice: Choice, rule: Rule) -> Iterator[str]:
     name, threads = sized(choice.chosen, choice.group), count(choice.chosen.first.threads, "thread")
-    figure = rate(choice.chosen.estimate(rule.confidence).throughput_per_s, rule.per)
+    throughputs = [c.estimate(rule.confidence).throughput_per_s for c in (choice.chosen, *choice.others)]
+    figure = rates(throughputs, rule.per)[0]  # with as many digits as in the table of cells
     if choice.basis == "only shape measured":
         yield f"{name} is the only shape measured with {threads}, so it is recommended for want of another: {figure}."
     elif choice.chosen.key == choice.best.key:

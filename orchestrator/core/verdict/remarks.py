@@ -9,8 +9,7 @@ from orchestrator.core.verdict.comparison import Comparison
 from orchestrator.core.verdict.evidence import Evidence
 from orchestrator.core.verdict.outliers import outliers
 from orchestrator.core.verdict.rule import Rule
-from orchestrator.core.verdict.words import capital, change, count, in_words, number, ordinal, rate, span
-from orchestrator.units import format_percent
+from orchestrator.core.verdict.words import capital, change, count, in_words, number, ordinal, rates, span
 
 #: Three shares rounded to whole percents can miss 100 by one and a half.
 _ROUNDED_SHARES = 0.015
@@ -101,7 +100,7 @@ def _growth(cells: Sequence[CellReadings], comparisons: Sequence[Comparison], ru
             what = f"the {ordinal(new.vcpus)} vCPU with its thread"
         else:
             what = f"going from {count(base.vcpus, 'vCPU')} to {in_words(new.vcpus)}, each with its thread,"
-        before, after = rate(base.throughput_per_s, rule.per), rate(new.throughput_per_s, rule.per)
+        before, after = rates([base.throughput_per_s, new.throughput_per_s], rule.per)
         figures = f"{after} on {new.shape} against {before} on {base.shape}"
         if found.low is not None and found.high is not None:
             figures += f"; interval {span(found.low, found.high)}"
@@ -110,8 +109,8 @@ def _growth(cells: Sequence[CellReadings], comparisons: Sequence[Comparison], ru
 
 
 def _bought(found: Comparison) -> str:
-    size = format_percent(abs(found.ratio - 1), 0 if found.low is None else 1)
-    if size == "0 %":
+    size, *rest = change(found.ratio, whole=found.low is None).rsplit(" ", 1)
+    if rest not in (["more"], ["less"]):
         return "bought nothing to speak of"
     return f"bought {size}" if found.ratio > 1 else f"cost {size}"
 

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from orchestrator.core.record.run import RunRecord
+from orchestrator.core.record.stored_plan import StoredPlan
 from orchestrator.core.verdict.inference.sequential import looks
 from orchestrator.core.verdict.price import Price, price_in
 from orchestrator.core.verdict.templates import Expected, templates_in
@@ -52,23 +51,20 @@ class Rule:
 
 def rule_of(record: RunRecord, per: str = "second") -> Rule:
     """The rule that a run's plan declared; of a plan stored before it could declare something, the usual."""
-    decide = record.plan["decide"]
+    declared = record.declared
     return Rule(
-        margin=float(decide["margin"]),
-        confidence=float(decide["confidence"]),
+        margin=declared.margin,
+        confidence=declared.confidence,
         per=per,
-        wait=float(decide.get("wait", Rule.wait)),
-        idle=float(decide.get("idle", Rule.idle)),
-        price=price_in(record.plan),
-        looks=_looks_in(record.plan),
+        wait=declared.number("decide", "wait", usual=Rule.wait),
+        idle=declared.number("decide", "idle", usual=Rule.idle),
+        price=price_in(declared),
+        looks=_looks_in(declared),
         templates=templates_in(record.plan),
     )
 
 
-def _looks_in(plan: Mapping[str, Any]) -> tuple[int, ...] | None:
+def _looks_in(plan: StoredPlan) -> tuple[int, ...] | None:
     """When a run of this plan is looked at; ``None`` where the plan fixes the number of blocks."""
-    blocks = plan.get("design", {}).get("blocks")
-    if not isinstance(blocks, Mapping):
-        return None
-    least, most = (blocks.get(f"at_{end}", blocks.get(f"at-{end}")) for end in ("least", "most"))
-    return looks(int(least), int(most)) if least is not None and most is not None else None
+    least, most = plan.least_blocks, plan.most_blocks
+    return looks(least, most) if least is not None and most is not None else None

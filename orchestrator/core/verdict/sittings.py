@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from orchestrator.core.record.trial import TrialRecord
-from orchestrator.units import Seconds, seconds_utc
+from orchestrator.units import Seconds, utc_seconds
 
 #: A longer time from the end of one trial to the start of the next begins another sitting: the host may be another by
 #: then (common practice, no published source). Shorter ones are trials that were cut off and begun anew.
@@ -52,7 +52,5 @@ def _whole(of_block: Mapping[int, set[int]], sitting: int) -> tuple[int, ...]:
 
 
 def _between(before: TrialRecord, after: TrialRecord) -> Seconds:
-    try:
-        return seconds_utc(after.started_utc) - seconds_utc(before.ended_utc)
-    except ValueError:
-        return 0.0
+    ended_s, began_s = utc_seconds(before.ended_utc), utc_seconds(after.started_utc)
+    return 0.0 if ended_s is None or began_s is None else began_s - ended_s

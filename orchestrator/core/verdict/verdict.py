@@ -156,7 +156,8 @@ def _how_sure(recommended: Sequence[Recommendation], cells: Sequence[CellReading
     for basis, text in kinds.items():
         loads = [_load(r, recommended) for r in recommended if r.basis == basis]
         if len(loads) == len(recommended):
-            whole = {"figures": "so far it rests on the figures only", "only shape measured": f"each stands {text}"}
+            each = "it stands" if len(loads) == 1 else "each stands"
+            whole = {"figures": "so far it rests on the figures only", "only shape measured": f"{each} {text}"}
             return capital(f"{whole.get(basis, f'this is {text}')}.{_open(recommended, rule)}")
         if loads:
             parts.append(f"{text} for {listed(loads)}")

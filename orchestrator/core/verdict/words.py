@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from orchestrator.units import PERIODS, format_percent
+from orchestrator.units import PERIODS
 
 _DIGITS = 4
+#: From a change of so much on there are four digits before the point.
+_TENFOLD = 10
 _COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
 _ORDINALS = ("", "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
 
@@ -22,6 +24,11 @@ def so_many_of(part: int, whole: int, noun: str) -> str:
 def count(number: int, noun: str) -> str:
     """``two threads``, ``one vCPU``, ``13 blocks``."""
     return f"{in_words(number)} {noun if number == 1 else noun + 's'}"
+
+
+def degrees_of_freedom(number: int | None) -> str:
+    """``1 degree of freedom``, ``14 degrees of freedom``: a figure, as statistics has it."""
+    return f"{number or 0} {'degree' if number == 1 else 'degrees'} of freedom"
 
 
 def in_words(number: int) -> str:
@@ -71,19 +78,24 @@ def _padded(text: str, digits: int) -> str:
 
 def rate(per_second: float, per: str) -> str:
     """A throughput with its period: ``2400 a minute``."""
-    return f"{number(per_second * PERIODS[per])} {'an' if per == 'hour' else 'a'} {per}"
+    return rates([per_second], per)[0]
+
+
+def rates(per_second: Sequence[float], per: str) -> list[str]:
+    """Throughputs that are compared, each with its period and all with as many digits."""
+    figures = column([value * PERIODS[per] for value in per_second])
+    return [f"{figure} {'an' if per == 'hour' else 'a'} {per}" for figure in figures]
 
 
 def change(ratio: float, *, whole: bool) -> str:
-    """A ratio as a change: ``4 % more``, ``38.7 % less``.
+    """A ratio as a change: ``4.0 % more``, ``38.7 % less``.
 
     Args:
         ratio: new over base.
         whole: round to whole percents, as befits a single reading, which cannot carry tenths.
     """
-    size = abs(ratio - 1)
-    text = format_percent(size, 0 if whole else 1)
-    if text == "0 %":
+    text = _percent(abs(ratio - 1), whole=whole)
+    if not text.strip("0. %"):
         return f"the same to within {'half a' if whole else 'a twentieth of a'} percent"
     return f"{text} {'more' if ratio > 1 else 'less'}"
 
@@ -94,11 +106,18 @@ def span(low: float, high: float) -> str:
 
 
 def signed(ratio: float, *, whole: bool = False) -> str:
-    """A ratio as a change with its sign, for a table: ``-4.7 %``; in whole percents where :func:`change` has them."""
+    """A ratio as a change with its sign: ``-4.7 %``, ``+3.0 %``; in whole percents where :func:`change` has them."""
     if ratio > 100:
         return "more than a hundredfold"
-    text = format_percent(ratio - 1, 0 if whole else 1)
-    return text if text.startswith("-") or text == "0 %" else f"+{text}"
+    text = _percent(ratio - 1, whole=whole)
+    if not text.strip("-0. %"):
+        return text.removeprefix("-")  # what rounds to zero has no sign
+    return text if text.startswith("-") else f"+{text}"
+
+
+def _percent(share: float, *, whole: bool) -> str:
+    """With as many decimals as its neighbours in a table and in a sentence; four digits are enough."""
+    return f"{share * 100:.{0 if whole or abs(share) >= _TENFOLD else 1}f} %"
 
 
 def listed(items: list[str], *, joint: str = "and") -> str:

@@ -103,5 +103,5 @@ class Connector(Protocol):
 
         Raises:
             HostFault, GuestFault: with the reason (refused, silent, host key unknown or changed, login refused); its
-                ``may_pass`` tells whether waiting can help.
+                ``may_pass`` tells whether waiting can help, its ``barred`` whether a person has to see to the login.
         """

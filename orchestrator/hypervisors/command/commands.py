@@ -82,7 +82,7 @@ class Commands:
         try:
             ended = to_its_end(lambda: self._machine.run(words, data, allowed_s))
         except HostFault as error:
-            raise HostFault(f"{what}: {error}", may_pass=error.may_pass) from error
+            raise error.reworded(f"{what}: {error}") from error
         if ended.status != 0:
             raise self._failure(what, words, ended, allowed_s)
         return ended

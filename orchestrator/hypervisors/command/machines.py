@@ -119,7 +119,7 @@ class LoggedIn:
             done = shell.run(words, stdin=text, timeout_s=limit_s + _EXTRA_S, folder=self._folder)
         except StageError as error:
             self.close()
-            raise HostFault(str(error), may_pass=error.may_pass) from error
+            raise error.reworded(str(error), HostFault) from error
         output, errors = done.output.encode(), done.errors.encode()
         if len(output) > MAX_OUTPUT:
             return Ended(None, b"", errors, too_much=True)
@@ -150,7 +150,7 @@ class LoggedIn:
     def _logged_in(self) -> Shell:
         if self._shell is None:
             shell = self._connector.connect(self._access, machine="host", timeout_s=_CONNECT_S)
+            self._shell = shell  # from here on whoever fails closes it
             there = shell.run(["sh", "-c", "command -v timeout"]).status == 0
             self._limiter = ("timeout", "-k", str(_KILL_AFTER_S)) if there else ()
-            self._shell = shell
         return self._shell

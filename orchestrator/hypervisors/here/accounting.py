@@ -16,7 +16,7 @@ tasks while it is overdrawn.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import Enum, auto
 
 from orchestrator.hypervisors.here.tasks import RUNNABLE, Counters, ThreadFiles
@@ -96,7 +96,7 @@ class Vcpu:
     _busy_ns: int = 0
     _principal_wait_ns: int = 0
     _others_wait_ns: int = 0
-    others_run_ns: int = field(default=0)
+    others_run_ns: int = 0
 
     @property
     def occupied(self) -> bool:

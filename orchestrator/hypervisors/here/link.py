@@ -39,14 +39,19 @@ class Link:
         except OSError as error:
             raise HostFault(f"no folder can be made for the guest ({error}); free some space, or set TMPDIR") from error
         self._errors: IO[bytes] = (self.folder / "errors").open("w+b")
-        self._process = subprocess.Popen(  # noqa: S603 - this package's own module
-            [sys.executable, "-m", "orchestrator.hypervisors.here.guest", str(self.folder)],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=self._errors,
-            start_new_session=True,
-            env={**os.environ, "PYTHONPATH": _python_path()},
-        )
+        try:
+            self._process = subprocess.Popen(  # noqa: S603 - this package's own module
+                [sys.executable, "-m", "orchestrator.hypervisors.here.guest", str(self.folder)],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=self._errors,
+                start_new_session=True,
+                env={**os.environ, "PYTHONPATH": _python_path()},
+            )
+        except OSError as error:
+            self._errors.close()
+            shutil.rmtree(self.folder, ignore_errors=True)
+            raise HostFault(f"the guest's process cannot be started ({error}); see this machine's limits") from error
         if self._process.stdin is None or self._process.stdout is None:
             raise RuntimeError("a process started with pipes has none")
         self._to = self._process.stdin.fileno()

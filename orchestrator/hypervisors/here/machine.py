@@ -34,7 +34,7 @@ _KILL_S = 10.0
 
 
 class Machine:
-    """Serves the tool's requests (``on``, ``off``, ``counters``, ``quit``) until the tool ends, by whatever end.
+    """Serves the tool's requests (``on``, ``off``, ``counters``) until the tool ends, by whatever end.
 
     Each answer carries the number of its request, since a request may be given up before it is answered.
     """
@@ -82,7 +82,7 @@ class Machine:
     # ------------------------------------------------------------------------------------------------------- the loop
 
     def serve(self) -> None:
-        """Run until the tool says ``quit`` or is gone; leaves no process of the guest behind."""
+        """Run until the tool is gone; leaves no process of the guest behind."""
         hello = self._await_login("port")
         send(sys.stdout.fileno(), {**hello, "hold": self._holder.method, "wait": self._proc.has_schedstat})
         try:
@@ -188,9 +188,6 @@ class Machine:
                 return {"source_ns": now_ns, "values": self._layer.counters(now_ns)}
             case "counters":
                 return {"error": "the guest is off"}
-            case "quit":
-                self._done = True
-                return {}
         return {"error": f"unknown request {request['op']!r}"}
 
     def _power_on(self, request: Message) -> Message:

@@ -1,7 +1,14 @@
-"""What an error of libvirt means: what was asked, what the host said, what to do, and whether waiting can help."""
+"""What an error of libvirt means: what was asked, what the host said, what to do, and whether waiting can help.
+
+libvirt's own words are translated on the side on which an error arises, so its numbers are asked first: code and
+domain (libvirt/virterror.h: ``virErrorNumber``, ``virErrorDomain``), and with ``VIR_ERR_SYSTEM_ERROR`` the errno in
+``int1``. The words of QEMU and ssh have no numbers, but are always English: libvirt starts both with ``LC_ALL=C``. What
+libvirt's words alone tell apart changes the advice, and never whether waiting can help.
+"""
 
 from __future__ import annotations
 
+import errno
 from dataclasses import dataclass
 
 import libvirt
@@ -23,6 +30,9 @@ class Meaning:
         advice: what to do.
         may_pass: whether the same call can succeed after a pause.
         kind: whose fault it is.
+        domain: of libvirt's ``virErrorDomain``; ``None`` for any.
+        errnos: one of these is behind it; empty for any error, or none.
+        barred: whether the host is not shown to be the one that is meant.
     """
 
     codes: frozenset[int]
@@ -30,6 +40,18 @@ class Meaning:
     advice: str
     may_pass: bool = False
     kind: type[StageError] = HostFault
+    domain: int | None = None
+    errnos: frozenset[int] = frozenset()
+    barred: bool = False
+
+    def fits(self, error: libvirt.libvirtError, said: str) -> bool:
+        """Whether this is the meaning of an error whose message is ``said``, in lower case."""
+        return (
+            (not self.codes or error.get_error_code() in self.codes)
+            and self.domain in {None, error.get_error_domain()}
+            and (not self.errnos or error.get_int1() in self.errnos)
+            and self.says in said
+        )
 
 
 def _codes(*names: str) -> frozenset[int]:
@@ -39,39 +61,59 @@ def _codes(*names: str) -> frozenset[int]:
 
 _ANY = _codes()
 _LINK = _codes("SYSTEM_ERROR", "RPC", "INTERNAL_ERROR", "SSH", "LIBSSH")
+_SYSTEM, _INTERNAL = _codes("SYSTEM_ERROR"), _codes("INTERNAL_ERROR")
+_RPC, _REMOTE, _LIBRARY = libvirt.VIR_FROM_RPC, libvirt.VIR_FROM_REMOTE, libvirt.VIR_FROM_NONE
+#: What connect(2) says of a daemon that is not there, and what recv(2) and send(2) say of one that has gone; libvirt
+#: itself calls the end of what it reads EIO.
+_ABSENT = frozenset(
+    {
+        errno.ENOENT, errno.ECONNREFUSED, errno.EAGAIN, errno.EADDRNOTAVAIL, errno.ENETDOWN, errno.ENETUNREACH,
+        errno.EHOSTDOWN, errno.EHOSTUNREACH, errno.ETIMEDOUT,
+    }
+)  # fmt: skip
+_GONE = frozenset({errno.ECONNRESET, errno.ECONNABORTED, errno.ENOTCONN, errno.EPIPE, errno.EIO})
+_FORBIDDEN = frozenset({errno.EACCES, errno.EPERM})
 _AUTH = _codes("AUTH_FAILED", "AUTH_CANCELLED", "AUTH_UNAVAILABLE")
 _LOST = "the connection was lost; see whether the host and its libvirt daemon still run"
+_MAY_NOT = "the account that runs this tool may not connect; see the group of the socket or key"
+_CERTIFICATES = "check the certificates of both sides"
+_TAKEN = "an address or port that the guest wants is in use: stop its user"
 _DAEMON = "see whether libvirtd (or virtqemud) runs there, and whether the lab's uri is right"
 _GUEST_LOG = "the guest's log on the host (/var/log/libvirt/qemu, or ~/.cache/libvirt/qemu/log) tells more"
 
-#: The first row that fits is the meaning: texts before codes, since many reasons share code 1 and 38.
+#: The first row that fits is the meaning.
 _TABLE: tuple[Meaning, ...] = (
-    # The connection.
-    Meaning(
-        _LINK, "host key verification failed", "put the host's SSH key into the known-hosts file that the uri uses"
-    ),
-    Meaning(_LINK, "could not resolve", "correct the host's name in the lab's uri"),
+    # The connection: first the words of ssh, which libvirt repeats within its own.
     Meaning(
         _LINK,
-        "permission denied",
-        "the account that runs this tool may not connect; see the group of the socket or key",
+        "host key verification failed",
+        "put the host's SSH key into the known-hosts file that the uri uses",
+        barred=True,
     ),
-    Meaning(_LINK, "failed to connect socket", _DAEMON, may_pass=True),
-    Meaning(_LINK, "unable to connect to server", _DAEMON, may_pass=True),
-    Meaning(_LINK, "cannot recv data", _LOST, may_pass=True),
-    Meaning(_LINK, "cannot write data", _LOST, may_pass=True),
-    Meaning(_LINK, "end of file while reading", _LOST, may_pass=True),
-    Meaning(_LINK, "client socket is closed", _LOST, may_pass=True),
-    Meaning(_LINK, "keepalive", _LOST, may_pass=True),
-    Meaning(_ANY, "no connection driver", "the installed libvirt does not know such a uri; correct it in the lab"),
-    Meaning(_ANY, "transport in url", "libvirt does not know this way to a host; correct the lab's uri"),
+    Meaning(_LINK, "could not resolve", "correct the host's name in the lab's uri"),
+    Meaning(_LINK, "permission denied", _MAY_NOT),
+    Meaning(_SYSTEM, "", _MAY_NOT, domain=_RPC, errnos=_FORBIDDEN),
+    # The files that TLS needs are missed with the same numbers as a socket; they all have this ending.
+    Meaning(_SYSTEM, ".pem'", _CERTIFICATES, domain=_RPC),
+    Meaning(_SYSTEM, "", _DAEMON, may_pass=True, domain=_RPC, errnos=_ABSENT),
+    Meaning(_SYSTEM, "", _LOST, may_pass=True, domain=_RPC, errnos=_GONE),
+    Meaning(_INTERNAL, "", _LOST, may_pass=True, domain=_RPC),
+    Meaning(
+        _codes("NO_CONNECT"),
+        "",
+        "the installed libvirt does not know such a uri; correct it in the lab",
+        domain=_LIBRARY,
+    ),
+    Meaning(
+        _codes("INVALID_ARG"), "", "libvirt does not know this way to a host; correct the lab's uri", domain=_REMOTE
+    ),
     Meaning(_AUTH, "", "log in with an account that may manage guests, or let polkit or SASL admit this one"),
     Meaning(
         _codes("ACCESS_DENIED", "OPERATION_DENIED"),
         "",
         "the account may connect but not do this; its owner can allow it in the host's access rules",
     ),
-    Meaning(_codes("GNUTLS_ERROR"), "", "check the certificates of both sides"),
+    Meaning(_codes("GNUTLS_ERROR"), "", _CERTIFICATES),
     Meaning(_codes("UNKNOWN_HOST", "NO_CONNECT", "INVALID_CONN"), "", _DAEMON, may_pass=True),
     # Starting.
     Meaning(
@@ -80,7 +122,8 @@ _TABLE: tuple[Meaning, ...] = (
         "a port of the host that the guest forwards is in use, probably by another guest: stop that one",
         may_pass=True,
     ),
-    Meaning(_ANY, "address already in use", "an address or port that the guest wants is in use: stop its user", True),
+    Meaning(_ANY, "address already in use", _TAKEN, may_pass=True),
+    Meaning(_SYSTEM, "", _TAKEN, may_pass=True, errnos=frozenset({errno.EADDRINUSE})),
     Meaning(_ANY, "cannot allocate memory", "the host has not got that much memory free; ask for less, or free some"),
     Meaning(_ANY, 'failed to get "', "a disk of the guest is in use by another guest; stop that one"),
     Meaning(_ANY, "kvm kernel module", "the host cannot run guests with KVM now; load the module, or see its firmware"),
@@ -142,9 +185,11 @@ def translate(error: libvirt.libvirtError, asked: str, where: str) -> StageError
         where: the connection's uri.
     """
     said = _said(error)
-    meaning = _meaning(error.get_error_code(), said.lower())
+    meaning = next((row for row in _TABLE if row.fits(error, said.lower())), _UNKNOWN)
     return meaning.kind(
-        f"could not {asked}: libvirt at {where} says: {said}; {meaning.advice}", may_pass=meaning.may_pass
+        f"could not {asked}: libvirt at {where} says: {said}; {meaning.advice}",
+        may_pass=meaning.may_pass,
+        barred=meaning.barred,
     )
 
 
@@ -152,10 +197,6 @@ def code_of(error: StageError) -> int | None:
     """The code of libvirt that is behind a fault made here."""
     cause = error.__cause__
     return cause.get_error_code() if isinstance(cause, libvirt.libvirtError) else None
-
-
-def _meaning(code: int | None, said: str) -> Meaning:
-    return next((row for row in _TABLE if (not row.codes or code in row.codes) and row.says in said), _UNKNOWN)
 
 
 def _said(error: libvirt.libvirtError) -> str:

@@ -54,11 +54,12 @@ def switch_off(
         GuestFault: it is not off, and must not be forced.
         HostFault: the host does not answer.
     """
-    standing, why = _Shutdown(machine, clock, timeout_s, log_in_and_power_off).wait()
+    shutdown = _Shutdown(machine, clock, timeout_s, log_in_and_power_off)
+    standing, why = shutdown.wait()
     if standing.is_off:
         return
     if not force:
-        raise GuestFault(f"{why}; force-off: true in the lab would switch it off hard")
+        raise GuestFault(f"{why}; force-off: true in the lab would switch it off hard", barred=shutdown.barred)
     machine.pull_the_plug()
 
 
@@ -73,7 +74,7 @@ class _Shutdown:
         self._began_s = clock.monotonic()
         self._asked, self._ask_at_s = 0, self._began_s
         self._log_in_at_s = self._began_s + timeout_s * _LOG_IN_AFTER
-        self._refusal = ""
+        self._refusal, self.barred = "", False
 
     def wait(self) -> tuple[Standing, str]:
         """Ask until it is off, or until there is no sense in it. Returns where the guest is then, and why."""
@@ -111,7 +112,7 @@ class _Shutdown:
                 self._log_in_at_s = math.inf
                 self._log_in_and_power_off(left_s)
         except StageError as error:
-            self._refusal = f" ({error})"
+            self._refusal, self.barred = f" ({error})", error.barred
 
 
 def power_off_by_login(connector: Connector, access: SshAccess, within_s: Seconds) -> None:

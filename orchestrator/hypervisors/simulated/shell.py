@@ -159,7 +159,7 @@ class SimulatedConnector:
             return SimulatedShell(self._world, machine)
         if self._world.running and (math.isinf(self._world.answers_from_s) or self._world.silent_s <= now_s):
             self._world.clock.sleep(timeout_s)
-            raise GuestFault(f"{access.address} did not answer within {timeout_s:g} s", may_pass=True, silent=True)
+            raise GuestFault(f"{access.address} did not answer within {timeout_s:.3g} s", may_pass=True, silent=True)
         self._world.clock.sleep(2 * LATENCY_S)
         raise GuestFault(
             f"{access.address} refused the connection; the guest is {'booting' if self._world.running else 'off'}",

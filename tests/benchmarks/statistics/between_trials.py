@@ -32,7 +32,7 @@ from orchestrator.core.verdict.inference.block_design import additive_fit
 from orchestrator.core.verdict.inference.cell_scatter import cell_scatters, paired_by_design
 from orchestrator.core.verdict.inference.components import same_spread
 from orchestrator.core.verdict.inference.family import Family, Look
-from orchestrator.core.verdict.inference.sequential import nominal_levels
+from orchestrator.core.verdict.inference.sequential import nominal_level
 from orchestrator.core.verdict.inference.simultaneous import confidence_all_pairs
 from orchestrator.core.verdict.inference.uncertainty import LogEstimate, Scatter, student
 
@@ -69,7 +69,7 @@ def looks(rng: np.random.Generator) -> Iterator[str]:
     chosen = sequential._SPENDING_POWER
     for power in (1.0, 1.5, 2.0):
         _spend(power)
-        found = nominal_levels(PLANNED, 0.95)
+        found = _nominal_levels(PLANNED, 0.95)
         for hopeless in (0.0, 0.1, 0.2) if power == chosen else (0.0,):
             yield f"power {power}, given up below {hopeless:.0%}: {_sequence(logs, truth, found, hopeless)}"
     _spend(chosen)
@@ -117,7 +117,7 @@ def levels(rng: np.random.Generator) -> Iterator[str]:
     """Paired experiments without a difference: how many find one at some look."""
     logs = rng.standard_normal((400_000, 10))
     for planned in ((2, 3, 4, 5, 6, 8, 10), PLANNED):
-        exact = nominal_levels(planned, 0.95)
+        exact = _nominal_levels(planned, 0.95)
         known = _own_levels(planned, 0.05, 4000.0)
         for name, found in (("exact", exact), ("variance as if known", known)):
             erred = np.zeros(len(logs), dtype=bool)
@@ -125,6 +125,10 @@ def levels(rng: np.random.Generator) -> Iterator[str]:
                 mean, error = _means(logs, look)
                 erred |= np.abs(mean) > stats.t.isf(level / 2, look - 1) * error
             yield f"looks {planned}, {name}: {erred.mean():.2%}"
+
+
+def _nominal_levels(planned: tuple[int, ...], confidence: float, df_per_block: float = 1.0) -> tuple[float, ...]:
+    return tuple(nominal_level(look, planned, confidence, df_per_block) for look in planned)
 
 
 def _own_levels(planned: tuple[int, ...], error: float, per_block: float) -> list[float]:
@@ -147,7 +151,7 @@ def grid(_rng: np.random.Generator) -> Iterator[str]:
         sequential._CELLS_ALONE, sequential._CELLS = usual
         sequential._levels.cache_clear()
         apart = [
-            np.array(nominal_levels(PLANNED, 1 - error, per_block)) / _own_levels(PLANNED, error, per_block) - 1
+            np.array(_nominal_levels(PLANNED, 1 - error, per_block)) / _own_levels(PLANNED, error, per_block) - 1
             for error in np.geomspace(0.0004, 0.05, 9).tolist()
         ]
         yield f"{per_block:g} degrees of freedom a block: interpolated {np.abs(apart).max():.1%} from their own"

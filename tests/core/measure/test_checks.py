@@ -8,7 +8,7 @@ import pytest
 
 from orchestrator.core.measure.checks import CHECKS, Evidence, run_checks
 from orchestrator.core.measure.clock import Offset
-from orchestrator.core.measure.results import Interval
+from orchestrator.core.measure.results import Check, Interval
 from orchestrator.core.measure.samples import Sample, Throughput
 from orchestrator.core.measure.shares import vcpu_shares
 from orchestrator.testing.samples import growing
@@ -87,7 +87,7 @@ def test_a_trial_of_which_nothing_is_known_passes_none():
 def test_more_than_all_of_the_wall_time_is_flagged():
     found, detail = state("vcpu accounting", vcpu=over({"vcpu.0.run_ns": 0.9e9, "vcpu.0.wait_ns": 0.3e9}))
     assert found == "flag"
-    assert "run 90 % + wait 30 %" in detail
+    assert "run 90.0 % + wait 30.0 % (± 0.1 %)" in detail
 
 
 def test_a_little_more_is_not():
@@ -97,7 +97,7 @@ def test_a_little_more_is_not():
 @pytest.mark.parametrize(
     ("rates", "vcpus", "words"),
     [
-        ({"vcpu.0.run_ns": 5e8}, 1, "no wait counter for vCPU 0"),
+        ({"vcpu.0.run_ns": 5e8}, 1, "no wait counter covers the window for vCPU 0: "),
         (GOOD_VCPU, 3, "no run counter covers the window for vCPU 1, 2"),
     ],
 )
@@ -105,6 +105,35 @@ def test_missing_vcpu_counters_are_unavailable(rates, vcpus, words):
     found, detail = state("vcpu accounting", vcpu=over(rates), vcpus=vcpus)
     assert found == "unavailable"
     assert words in detail
+
+
+@pytest.mark.parametrize("what", ["run", "wait"])
+def test_a_vcpu_counter_that_started_again_is_said_to_have(what):
+    """A hypervisor whose process started again counts from nothing; that is not the same as having no counter."""
+    again = [
+        replace(s, values={**s.values, f"vcpu.0.{what}_ns": i if i > 50 else 10**9 + i})
+        for i, s in enumerate(over(GOOD_VCPU))
+    ]
+    found, detail = state("vcpu accounting", vcpu=again)
+    assert found == "unavailable"
+    assert f"no {what} counter covers the window for vCPU 0" in detail
+    assert f"(vcpu.0.{what}_ns was reset from 1000000050 to 51, 51 s after the first sample)" in detail
+
+
+def test_a_clock_is_compared_in_parts_per_million_and_in_percent_where_it_matters():
+    """2 ms in 100 s are 20 ppm; 0.2 s in 100 s are 0.2 %; no error is shown as none."""
+    good = (Offset(5.0, 0.0005, 0.0, 20), Offset(4.998, 0.0005, 100.0, 20))
+    fast = (Offset(5.0, 0.001, 0.0, 20), Offset(5.2, 0.001, 100.0, 20))
+    sure = (Offset(5.0, 0.0, 0.0, 20), Offset(5.0, 0.0, 100.0, 20))
+    assert "guest -20 ppm ± 10 ppm" in state("clock rate", clocks={"guest": good})[1]
+    assert "guest +0.20 % ± 0.01 %" in state("clock rate", clocks={"guest": fast})[1]
+    assert "guest +0 ppm ± 1 ppm" in state("clock rate", clocks={"guest": sure})[1]
+
+
+def test_names_are_kept_as_they_are_and_shown_as_they_are_written():
+    assert Check(name="vcpu accounting", state="ok", detail="").title == "vCPU accounting"
+    assert Check(name="cpu frequency", state="ok", detail="").title == "CPU frequency"
+    assert Check(name="other load", state="ok", detail="").title == "other load"
 
 
 def test_missing_samples_are_flagged():
@@ -189,9 +218,9 @@ def test_problems_of_the_output_are_shown_and_counted():
 @pytest.mark.parametrize(
     ("half_width", "expected", "says"),
     [
-        (0.2, "ok", "known within 2 %"),
-        (5.0, "ok", "known within 50 %"),
-        (5.1, "flag", "known within 51 % only"),
+        (0.2, "ok", "known within 2.0 %"),
+        (5.0, "ok", "known within 50.0 %"),
+        (5.1, "flag", "known within 51.0 % only"),
         (178.0, "flag", "the interval exceeds the mean: the readings are too few or too uneven"),
         (None, "unavailable", "too few"),
     ],

@@ -87,7 +87,7 @@ def test_gaps_are_kept_and_named():
     taken = [Sample(t, 0, 0, {NAME: 10 * t}) for t in (0, 1, 2, 3, 8, 9)]
     course = intervals(taken, NAME)
     assert course.amount(0, 9) == 90
-    assert any("1 gaps" in problem and "5 s" in problem for problem in course.problems)
+    assert any("1 gap between samples" in problem and "5 s" in problem for problem in course.problems)
 
 
 def test_samples_out_of_order_are_left_out():

@@ -16,7 +16,6 @@ from scipy.signal import lfilter
 from orchestrator.core.measure.log import read_log
 from orchestrator.core.measure.long_run import autoregressive_variance, overlapping_means_variance
 from orchestrator.core.measure.mean import mean_interval
-from orchestrator.core.measure.moments import lag1_autocorrelation
 from orchestrator.core.measure.steady.steady_state import NotSteady, steady_state
 from orchestrator.core.measure.steady.truncation import mser
 from orchestrator.testing.series import known
@@ -85,12 +84,6 @@ def test_effective_samples_of_pymbar(phi):
         theirs = len(row) / float(timeseries.statistical_inefficiency(row, fast=False))
         ratios.append(interval.effective_samples / theirs)
     assert 0.7 <= float(np.median(ratios)) <= 1.1
-
-
-@pytest.mark.parametrize("name", NAMES)
-def test_lag_1_autocorrelation_of_statsmodels(name):
-    stattools = library("statsmodels.tsa.stattools")
-    assert lag1_autocorrelation(known(name)) == pytest.approx(stattools.acf(known(name), nlags=1)[1], rel=1e-12)
 
 
 @pytest.mark.parametrize(("phi", "n"), [(0.0, 300), (0.3, 300), (0.7, 600), (0.9, 1200), (-0.4, 300)])

@@ -160,7 +160,7 @@ def test_flagged_checks_ask_for_a_look() -> None:
     assert remark.startswith(
         "Look at two trials (0001-one-bookings-t1-b1 and 0002-one-bookings-t1-b2) before believing"
     )
-    assert "host load is flagged, host 97 % busy" in remark
+    assert "host load is flagged: host 97 % busy." in remark
 
 
 def test_of_flagged_trials_that_differ_the_first_is_quoted_as_the_first() -> None:
@@ -170,7 +170,7 @@ def test_of_flagged_trials_that_differ_the_first_is_quoted_as_the_first() -> Non
     ]
     (remark,) = from_run(run(trials), trials).remarks
     assert "0002-one-bookings-t1-b2, 0003-one-bookings-t1-b3 and others) before believing" in remark
-    assert remark.endswith("check load is flagged, in the first of them: 1 busy.")
+    assert remark.endswith(": load is flagged; in the first of them: 1 busy.")
 
 
 def test_the_order_of_trials_changes_nothing() -> None:

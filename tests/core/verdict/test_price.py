@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from verdict_cases import GIB, blocks, evidence, observe
 
+from orchestrator.core.record.stored_plan import StoredPlan
 from orchestrator.core.verdict.evidence import Evidence
 from orchestrator.core.verdict.price import Price, price_in
 from orchestrator.core.verdict.rule import Rule
@@ -26,9 +27,10 @@ def test_a_price_without_sense_is_refused(wrong: dict[str, float]) -> None:
 
 
 def test_a_plan_may_declare_a_price() -> None:
-    assert price_in({"decide": {"price": {"vcpu": 0.02, "memory": 0.005, "unit": "EUR an hour"}}}) == PRICE
-    assert price_in({"decide": {"price": None}}) is None
-    assert price_in({"decide": {}}) is None
+    declared = {"price": {"vcpu": 0.02, "memory": 0.005, "unit": "EUR an hour"}}
+    assert price_in(StoredPlan({"decide": declared})) == PRICE
+    assert price_in(StoredPlan({"decide": {"price": None}})) is None
+    assert price_in(StoredPlan({"decide": {}})) is None
 
 
 def test_each_cell_gives_operations_for_its_cost_with_the_interval_of_its_mean() -> None:

@@ -45,7 +45,7 @@ def test_the_larger_shape_wins_beyond_the_margin() -> None:
     found = recommended({("one", 2): 55, ("two", 2): 100})
     assert (found.shape, found.basis) == ("two", "shown")
     assert (
-        "Shape one (1 vCPU) is smaller, but gives 45 % less than shape two: more than the margin of 3 %."
+        "Shape one (1 vCPU) is smaller, but gives 45.0 % less than shape two: more than the margin of 3 %."
         in found.reasons
     )
 
@@ -170,7 +170,7 @@ def test_idle_time_spread_over_vcpus_is_added_up() -> None:
     """A guest's scheduler moves one thread over both vCPUs: each half idle, together one too many."""
     half = Shares(run=0.49, wait=0.0, idle=0.51)
     found = cells_with({"one": busy(1, 1), "two": (half, half)})
-    assert "Idle time of shape two with one thread adds up to 1 of its two vCPUs." in found.reasons
+    assert "Idle time of shape two with one thread adds up to one of its two vCPUs." in found.reasons
 
 
 def test_busy_vcpus_are_not_called_idle() -> None:

@@ -15,8 +15,8 @@ from orchestrator.core.verdict.cells import Observation
 from orchestrator.core.verdict.evidence import Evidence
 from orchestrator.core.verdict.inference.block_design import additive_fit
 from orchestrator.core.verdict.inference.components import components, homogeneity, one_way
+from orchestrator.core.verdict.inference.equivalence import two_one_sided
 from orchestrator.core.verdict.inference.power import blocks_to_clear
-from orchestrator.core.verdict.inference.ratio import two_one_sided
 from orchestrator.core.verdict.inference.simultaneous import beyond_all_pairs, beyond_control, critical_all_pairs
 from orchestrator.core.verdict.inference.uncertainty import LogEstimate, Scatter, independent, paired
 from orchestrator.core.verdict.rule import Rule

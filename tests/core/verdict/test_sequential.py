@@ -15,7 +15,6 @@ from orchestrator.core.verdict.inference.sequential import (
     error_over_looks,
     looks,
     nominal_level,
-    nominal_levels,
     repeated_confidence,
     spent,
 )
@@ -23,6 +22,11 @@ from orchestrator.core.verdict.inference.uncertainty import LogEstimate, Scatter
 
 #: So many degrees of freedom a block that the variance is as good as known.
 KNOWN = 1e4
+
+
+def nominal_levels(planned: tuple[int, ...], confidence: float, df_per_block: float = 1.0) -> tuple[float, ...]:
+    """The level of each planned look."""
+    return tuple(nominal_level(look, planned, confidence, df_per_block) for look in planned)
 
 
 @pytest.mark.parametrize(("times", "error"), [(1, 0.05), (2, 0.083), (3, 0.107), (4, 0.126), (5, 0.142), (10, 0.193)])

@@ -114,6 +114,7 @@ def test_rates_name_their_period() -> None:
     [
         (2500 / 2400, True, "4 % more"),
         (2500 / 2400, False, "4.2 % more"),
+        (1.04, False, "4.0 % more"),
         (0.6125, True, "39 % less"),
         (1.004, True, "the same to within half a percent"),
         (1.0, False, "the same to within a twentieth of a percent"),
@@ -125,8 +126,8 @@ def test_changes_say_no_more_than_is_known(ratio: float, whole: bool, text: str)
 
 
 def test_spans_carry_their_signs() -> None:
-    assert span(0.97, 1.034) == "-3 % to +3.4 %"
-    assert span(1.0, 1e30) == "0 % to more than a hundredfold"
+    assert span(0.97, 1.034) == "-3.0 % to +3.4 %"
+    assert span(1.0, 1e30) == "0.0 % to more than a hundredfold"
 
 
 def test_lists_and_capitals() -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from command_lab import FakeLab, alive, commands, eventually
 
+from orchestrator.adapters.local_shell import LocalShell
 from orchestrator.core.design.lab import Lab
 from orchestrator.engine.ports import Hypervisor
 from orchestrator.errors import HostFault, InputError, StageError
@@ -169,6 +170,14 @@ def test_one_login_serves_all_commands_and_is_made_anew_after_it_was_lost(lab: F
     assert len(lab.connector.opened) == 2
     hypervisor.close()
     hypervisor.close()
+
+
+def test_a_login_on_which_nothing_can_be_run_is_closed(lab: FakeLab, mocker: object) -> None:
+    hypervisor = lab.open(**{"run-on": "host"})
+    mocker.patch.object(LocalShell, "run", side_effect=StageError("the line is cut", may_pass=True))  # type: ignore[attr-defined]
+    closed = mocker.patch.object(LocalShell, "close")  # type: ignore[attr-defined]
+    assert str(fault(hypervisor)) == "describe: the line is cut"
+    closed.assert_called_once()
 
 
 def test_a_host_without_timeout_is_served_all_the_same(lab: FakeLab, monkeypatch: pytest.MonkeyPatch) -> None:

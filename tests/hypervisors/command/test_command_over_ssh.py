@@ -90,6 +90,15 @@ def test_what_hangs_on_the_host_is_ended_there(lab: FakeLab) -> None:
     hypervisor.close()
 
 
+def test_a_host_that_does_not_let_the_run_in_is_told_apart_from_one_that_has_gone(lab: FakeLab, mocker) -> None:
+    hypervisor = opened(lab)
+    mocker.patch.object(lab.connector, "connect", side_effect=HostFault("no key is good enough", barred=True))
+    with pytest.raises(HostFault, match="describe: no key is good enough") as raised:
+        hypervisor.describe()
+    assert (raised.value.barred, raised.value.silent) == (True, False)
+    hypervisor.close()
+
+
 def test_a_host_that_has_gone_is_said(lab: FakeLab, machine: Machine) -> None:
     hypervisor = opened(lab)
     hypervisor.describe()

@@ -120,7 +120,7 @@ def test_a_run_that_goes_on_is_left_alone(run: Abandoned, capsys) -> None:
     assert holder.stdout.readline() == "held\n"
     before = run.now()
     assert invoke(["restore", "last"]) == 2
-    assert "run run-1 goes on" in capsys.readouterr().err
+    assert "run run-1 is in progress: its guests are in its hands" in capsys.readouterr().err
     assert run.now() == before
     assert invoke(["restore", "last", "--check"]) == 1, "comparing touches nothing, and may be done at any time"
     holder.communicate(timeout=30)

@@ -278,3 +278,11 @@ def test_a_machine_without_room_for_the_guest_s_folder_is_told(monkeypatch):
     monkeypatch.setattr(tempfile, "tempdir", "/nowhere")
     with pytest.raises(HostFault, match=r"no folder can be made.*TMPDIR"):
         GuestUnderTest().start(shape())
+
+
+def test_a_machine_that_starts_no_more_processes_is_told_and_keeps_nothing(monkeypatch, tmp_path):
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    monkeypatch.setattr(sys, "executable", "/nowhere/python3")
+    with pytest.raises(HostFault, match=r"the guest's process cannot be started \(.*No such file"):
+        GuestUnderTest().start(shape())
+    assert list(tmp_path.iterdir()) == []

@@ -159,10 +159,11 @@ def test_why_a_login_did_not_help_is_in_the_message() -> None:
     guest = FakeGuest(listens_to=())
 
     def refused(within_s: float) -> None:
-        raise GuestFault(f"login refused with {within_s:.0f} s left")
+        raise GuestFault(f"login refused with {within_s:.0f} s left", barred=True)
 
-    with pytest.raises(GuestFault, match=r"within 3 s \(login refused with 2 s left\); force-off"):
+    with pytest.raises(GuestFault, match=r"within 3 s \(login refused with 2 s left\); force-off") as raised:
         switch_off(guest, guest.clock, 3.0, refused, force=False)
+    assert raised.value.barred
 
 
 # --------------------------------------------------------------------------------------------------------- by a login

@@ -123,7 +123,7 @@ def warm_up(series: Values, small: float = SMALL) -> WarmUp:
     points = points / level
     noise = _noise(_detrended(points[len(points) // 3 :]))
     grid = Grid.of(len(points))
-    found = _weighed(points, grid, _noise(_weighed(points, grid, noise, small).residuals), small)
+    found = _weighed(_Candidates.of(points, grid, _noise(_Candidates.of(points, grid, noise).residuals())), small)
     order = np.argsort(found.ends, kind="stable")
     ends = np.minimum(found.ends[order] * batch, n)
     path = unit * level * found.path[np.minimum(np.arange(n) // batch, len(points) - 1)]
@@ -179,39 +179,70 @@ class _Found:
     weights: Values
     shapes: NDArray[np.intp]
     path: Values
-    residuals: Values
     tails: Tails
 
 
-def _weighed(points: Values, grid: Grid, noise: _Noise, small: float) -> _Found:
-    """Ends with their weights, the likeliest path that ends in time, and what the likeliest of all leaves over."""
-    m = len(points)
-    one = noise.whitened(np.ones(m))
-    norm = float(one @ one)
-    target = noise.whitened(points)
-    target = target - one * (float(one @ target) / norm)
-    # Only the ones and the target are whitened: of the rows, products are all that is wanted.
-    with_one, with_target = (np.einsum("ij,j->i", grid.rows, noise.transposed(row)) for row in (one, target))
-    sums = [
-        (grid.squares.whitened(noise.phi) - with_one**2 / norm, with_target),
-        _ramps(grid.ramps, noise, target, norm),
-        _steps(grid.steps, noise, target, norm),
-    ]
-    squares, products = (np.concatenate(part) / noise.variance for part in zip(*sums, strict=True))
-    cross = grid.crosses.whitened(noise.phi)
-    paired = grid.second >= 0
-    cross[paired] -= with_one[grid.first[paired]] * with_one[grid.second[paired]] / norm
-    amplitudes, errors, evidence = _posterior(squares, products, grid, cross / noise.variance)
+@dataclass(frozen=True)
+class _Candidates:
+    """All places of the grid, fitted to the points whose neighbours are as alike as the noise says.
+
+    Attributes:
+        amplitudes: of both parts of each candidate, a row each.
+        errors: of the last one.
+        evidence: logarithms of what the candidates weigh.
+    """
+
+    points: Values
+    grid: Grid
+    noise: _Noise
+    amplitudes: Values
+    errors: Values
+    evidence: Values
+
+    @classmethod
+    def of(cls, points: Values, grid: Grid, noise: _Noise) -> _Candidates:
+        """Fit them."""
+        one = noise.whitened(np.ones(len(points)))
+        norm = float(one @ one)
+        target = noise.whitened(points)
+        target = target - one * (float(one @ target) / norm)
+        # Only the ones and the target are whitened: of the rows, products are all that is wanted.
+        with_one, with_target = (np.einsum("ij,j->i", grid.rows, noise.transposed(row)) for row in (one, target))
+        sums = [
+            (grid.squares.whitened(noise.phi) - with_one**2 / norm, with_target),
+            _ramps(grid.ramps, noise, target, norm),
+            _steps(grid.steps, noise, target, norm),
+        ]
+        squares, products = (np.concatenate(part) / noise.variance for part in zip(*sums, strict=True))
+        cross = grid.crosses.whitened(noise.phi)
+        paired = grid.second >= 0
+        cross[paired] -= with_one[grid.first[paired]] * with_one[grid.second[paired]] / norm
+        return cls(points, grid, noise, *_posterior(squares, products, grid, cross / noise.variance))
+
+    def paths(self, which: NDArray[np.intp]) -> tuple[Values, Values]:
+        """What each of these candidates adds to the points, and the part of it whose amplitude is known worst."""
+        first, second = self.grid.shapes(self.grid.first[which]), self.grid.shapes(self.grid.second[which])
+        slow = np.where((self.grid.second[which] >= 0)[:, np.newaxis], second, first)
+        return self.amplitudes[which, :1] * first + self.amplitudes[which, 1:] * second, slow
+
+    def residuals(self) -> Values:
+        """What the likeliest of all leaves over."""
+        one = self.noise.whitened(np.ones(len(self.points)))
+        left = self.points - self.paths(np.array([np.argmax(self.evidence)]))[0][0]
+        centred: Values = left - float(self.noise.whitened(left) @ one) / float(one @ one)
+        return centred
+
+
+def _weighed(candidates: _Candidates, small: float) -> _Found:
+    """Ends with their weights, and the likeliest path that ends in time."""
+    evidence, grid, m = candidates.evidence, candidates.grid, len(candidates.points)
     kept = np.flatnonzero(evidence >= evidence.max() + math.log(NEGLIGIBLE))
     kept = kept[np.argsort(-evidence[kept], kind="stable")][:MOST]
     weights = np.exp(evidence[kept] - evidence[kept[0]])
     weights /= weights.sum()
-    first, second = grid.shapes(grid.first[kept]), grid.shapes(grid.second[kept])
-    paths = amplitudes[kept, :1] * first + amplitudes[kept, 1:] * second
-    slow = np.where((grid.second[kept] >= 0)[:, np.newaxis], second, first)
-    ends, shares, shapes = _ends(paths, slow * errors[kept, np.newaxis], weights, grid.kinds[kept], small)
-    residuals = points - paths[0]
-    residuals = residuals - float(noise.whitened(residuals) @ one) / norm
+    paths, slow = candidates.paths(kept)
+    errors = slow * candidates.errors[kept, np.newaxis]
+    ends, shares, shapes = _ends(paths, errors, weights, grid.kinds[kept], small)
     timely = ends[len(kept) : 2 * len(kept)] <= m // 2
     path = paths[int(np.argmax(timely))] if timely.any() else np.zeros(m)
     # A hyperbola's tail adds up to any amount: where one is unlikely but possible it would decide what is left.
@@ -219,8 +250,8 @@ def _weighed(points: Values, grid: Grid, noise: _Noise, small: float) -> _Found:
     # A faint shape stays small from the start, however slow it is: to have ended it has to have faded as well.
     faded = np.abs(paths[:, -1]) <= FADED * np.abs(paths).max(axis=1)
     soon = (ends[len(kept) : 2 * len(kept)] <= ENDED * m) & faded
-    tails = Tails.of(paths[ending], (slow * errors[kept, np.newaxis])[ending], weights[ending], soon[ending])
-    return _Found(ends, shares, shapes, path, residuals, tails)
+    tails = Tails.of(paths[ending], errors[ending], weights[ending], soon[ending])
+    return _Found(ends, shares, shapes, path, tails)
 
 
 def _steps(places: NDArray[np.intp], noise: _Noise, target: Values, norm: float) -> tuple[Values, Values]:

@@ -134,7 +134,8 @@ def _why(cell: CellIdentity, side: Side, other: Side, where: str) -> str:
         like = (one for one in other.identities if (one.threads, one.vcpus) == (cell.threads, cell.vcpus))
         if called := dict.fromkeys(one.workload for one in like if one.workload != cell.workload):
             name = " or ".join(called)
-            return f"its load is called {cell.workload}, {name} in {where}; imported readings are matched by that name"
+            told = f"its load is called {cell.workload}, and {name} in {where}"
+            return f"{told}; imported readings are matched by that name"
     return f"{where} has no such cell"
 
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping
-from typing import Any, NamedTuple
+from collections.abc import Callable, Collection, Iterator
+from typing import NamedTuple
 
 from orchestrator.core.design.neighbour import described, neighbours_in
+from orchestrator.core.design.wording import on_one_line
 from orchestrator.core.record.facts import Weight
 from orchestrator.core.record.run import RunRecord, StoredRun
 from orchestrator.units import format_celsius, format_duration, format_percent
@@ -60,7 +61,7 @@ _OF_THE_PLAN: tuple[tuple[tuple[str, ...], str, Weight, Callable[[object], str]]
 
 def loads_of(record: RunRecord) -> set[str]:
     """Names of the loads of a run."""
-    return {str(load["name"]) for load in record.plan["workloads"]}
+    return {str(load["name"]) for load in record.declared.workloads}
 
 
 def method(run: StoredRun, loads: Collection[str]) -> dict[str, MethodFact]:
@@ -80,17 +81,15 @@ def method(run: StoredRun, loads: Collection[str]) -> dict[str, MethodFact]:
         "guest_kind": MethodFact("kind of guest", "likely", record.guest_kind),
         "guest": MethodFact("name of the guest", "possible", record.guest),
         "neighbours": MethodFact("neighbours", "likely", described(neighbours_in(record.plan)) or "none"),
-        "share_host": MethodFact(
-            "host", "likely", "shared with other runs" if record.plan.get("share_host") else "own"
-        ),
+        "share_host": MethodFact("host", "likely", "shared with other runs" if record.declared.share_host else "own"),
         "quiet": MethodFact(
-            "quiet host before trials", "possible", "waited for" if record.plan.get("quiet") else "not waited for"
+            "quiet host before trials", "possible", "waited for" if record.declared.at("quiet") else "not waited for"
         ),
         **dict(_loads(record, loads)),
         **{
-            ".".join(path): MethodFact(name, weight, write(_at(record.plan, path)))
+            ".".join(path): MethodFact(name, weight, write(record.declared.at(*path)))
             for path, name, weight, write in _OF_THE_PLAN
-            if _at(record.plan, path[:1]) is not None
+            if record.declared.at(path[0]) is not None
         },
         **_order(record),
         "accepted": MethodFact("changes while it lay", "likely", "; ".join(run.accepted) or "none", "; "),
@@ -103,7 +102,7 @@ def method(run: StoredRun, loads: Collection[str]) -> dict[str, MethodFact]:
 
 def _order(record: RunRecord) -> dict[str, MethodFact]:
     return {
-        "order": MethodFact("order of trials", "possible", _plain(_at(record.plan, ("design", "order")))),
+        "order": MethodFact("order of trials", "possible", on_one_line(record.declared.at("design", "order"))),
         "order_rule": MethodFact("rule of the order", "unlikely", record.order_rule),
         "seed": MethodFact("seed of the order", "unlikely", str(record.seed)),
     }
@@ -111,13 +110,13 @@ def _order(record: RunRecord) -> dict[str, MethodFact]:
 
 def _loads(record: RunRecord, loads: Collection[str]) -> Iterator[tuple[str, MethodFact]]:
     """What each load's definition and files are."""
-    for load in record.plan["workloads"]:
+    for load in record.declared.workloads:
         name = str(load["name"])
         if name not in loads:
             continue
         for key, value in load.items():
             if key not in _NOT_OF_THE_LOAD:
-                yield f"workload {name}.{key}", MethodFact(_key_name(name, key), "likely", _plain(value))
+                yield f"workload {name}.{key}", MethodFact(_key_name(name, key), "likely", on_one_line(value))
         files = (key.removeprefix(f"{name}/") for key in sorted(record.inputs_sha256) if key.startswith(f"{name}/"))
         digests = [f"{file} {record.inputs_sha256[f'{name}/{file}'][:_DIGITS]}" for file in files]
         yield (
@@ -133,18 +132,3 @@ def _written(key: str) -> str:
 
 def _key_name(load: str, key: str) -> str:
     return f"workload {load}: {_written(key)}"
-
-
-def _plain(value: object) -> str:
-    if isinstance(value, Mapping):
-        return ", ".join(f"{key} {_plain(of_key)}" for key, of_key in value.items() if of_key is not None) or "none"
-    if isinstance(value, (list, tuple)):
-        return " ".join(map(_plain, value)) or "none"
-    return "none" if value in (None, "") else str(value)
-
-
-def _at(plan: Mapping[str, Any], path: tuple[str, ...]) -> Any:
-    found: Any = plan
-    for key in path:
-        found = found.get(key) if isinstance(found, Mapping) else None
-    return found

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any, TypeAlias
 
 from orchestrator.core.design.shape import Shape
+from orchestrator.core.design.wording import on_one_line, says_nothing
 from orchestrator.core.design.workload import Workload
 from orchestrator.core.record.cell_identity import CellIdentity, without_defaults
 from orchestrator.core.record.run import RunRecord
@@ -16,7 +17,6 @@ Known: TypeAlias = tuple[CellIdentity, RunRecord]
 
 #: More differences than these few say that it is another thing, and hide which.
 _FEW = 4
-_NOTHING: tuple[object, ...] = (None, "", [], {}, ())
 
 
 def only_files(one: CellIdentity, two: CellIdentity) -> tuple[str, ...]:
@@ -46,17 +46,17 @@ def unlike(mine: Known, theirs: Known, where: str) -> str:
 
 
 def _shape(record: RunRecord, cell: CellIdentity) -> Mapping[str, Any]:
-    return without_defaults(next(s for s in record.plan["shapes"] if s["name"] == cell.shape), Shape)
+    return without_defaults(next(s for s in record.declared.shapes if s["name"] == cell.shape), Shape)
 
 
 def _load(record: RunRecord, cell: CellIdentity) -> Mapping[str, Any]:
-    return without_defaults(next(w for w in record.plan["workloads"] if w["name"] == cell.workload), Workload)
+    return without_defaults(next(w for w in record.declared.workloads if w["name"] == cell.workload), Workload)
 
 
 def _differing(mine: Mapping[str, Any], theirs: Mapping[str, Any], without: tuple[str, ...]) -> Iterator[str]:
     for key in sorted(mine.keys() | theirs.keys(), key=lambda key: (key != "vcpus", key != "memory", key)):
         one, two = mine.get(key), theirs.get(key)
-        if key not in without and one != two and not (one in _NOTHING and two in _NOTHING):
+        if key not in without and one != two and not (says_nothing(one) and says_nothing(two)):
             yield key
 
 
@@ -68,7 +68,7 @@ def _of_shape(cell: CellIdentity, mine: Mapping[str, Any], theirs: Mapping[str, 
 
 
 def _sized(key: str, value: Any) -> str:
-    if value in _NOTHING:
+    if says_nothing(value):
         return "none"
     match key:
         case "vcpus":
@@ -78,12 +78,12 @@ def _sized(key: str, value: Any) -> str:
         case "quota":
             return format_percent(float(value))
         case _:
-            return _plain(value)
+            return on_one_line(value)
 
 
 def _of_load(cell: CellIdentity, mine: Mapping[str, Any], theirs: Mapping[str, Any], where: str) -> Iterator[str]:
     for key in _differing(mine, theirs, ("name", "threads")):
-        one, two = (_plain(_said(declared, key, Workload)) for declared in (mine, theirs))
+        one, two = (on_one_line(_said(declared, key, Workload)) for declared in (mine, theirs))
         yield f"workload {cell.workload} has {key.rstrip('_').replace('_', '-')}: {one}, {two} in {where}"
 
 
@@ -91,14 +91,3 @@ def _said(declared: Mapping[str, Any], key: str, model: type[Shape | Workload]) 
     """What is declared, or what stands for it where it is not."""
     field = model.model_fields.get(key)
     return declared.get(key, None if field is None or field.is_required() else field.default)
-
-
-def _plain(value: Any) -> str:
-    """A declared value on one line."""
-    if value in _NOTHING:
-        return "none"
-    if isinstance(value, Mapping):
-        return ", ".join(f"{key} {_plain(each)}" for key, each in value.items() if each not in _NOTHING)
-    if isinstance(value, list | tuple):
-        return " ".join(_plain(each) for each in value)
-    return str(value)

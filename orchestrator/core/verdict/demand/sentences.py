@@ -8,7 +8,7 @@ from orchestrator.core.measure.results import Interval
 from orchestrator.core.verdict.cells import Observation
 from orchestrator.core.verdict.demand.results import Demand
 from orchestrator.core.verdict.rule import COMMON_PRACTICE, Rule
-from orchestrator.core.verdict.words import column, count, in_words, listed, number, span
+from orchestrator.core.verdict.words import column, count, in_words, listed, number, signed, span
 from orchestrator.units import format_percent
 
 #: More busy vCPUs than threads by so much of a vCPU is work of something else (common practice, no published source).
@@ -83,7 +83,7 @@ def _against(found: Demand, lean: Observation | None) -> str:
     if lean is None or ratio is None:
         return "" if found.leanest != found.cell else ", the least of all cells" if found.trials else ""
     beside = place(lean.shape, lean.threads)
-    size = format_percent(abs(ratio.mean - 1), 0 if ratio.low is None else 1)
+    size = signed(ratio.mean, whole=ratio.low is None).lstrip("+-")
     if ratio.mean < 1:
         # The leanest by the means of all trials; a ratio is taken over the blocks that hold both.
         least = f"{beside}, which costs the least over all{_interval(ratio)}"

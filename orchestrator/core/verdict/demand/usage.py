@@ -8,7 +8,7 @@ from orchestrator.core.verdict.cells import CellEstimate, CellReadings
 from orchestrator.core.verdict.demand.cpu_cost import cost_ratio, cost_scatter
 from orchestrator.core.verdict.inference.uncertainty import exp
 from orchestrator.core.verdict.rule import COMMON_PRACTICE, Rule
-from orchestrator.core.verdict.words import capital, change, column, count, listed, number, ordinal, span
+from orchestrator.core.verdict.words import capital, change, column, count, in_words, listed, number, ordinal, span
 from orchestrator.units import format_percent
 
 #: More shapes than these few in one sentence would hide the ones that matter.
@@ -78,8 +78,9 @@ def _idle(cell: CellEstimate, rule: Rule) -> Iterator[str]:
         vcpus = capital(count(len(idle), "vCPU"))
         yield f"{vcpus} {where} are each idle {least if least == most else f'{least} to {most}'} of the time."
     elif cell.idle is not None and cell.vcpus > 1 and cell.idle * cell.vcpus >= rule.idle:
-        unused = number(round(cell.idle * cell.vcpus, 1))
-        yield f"Idle time {where} adds up to {unused} of its {count(cell.vcpus, 'vCPU')}."
+        unused = round(cell.idle * cell.vcpus, 1)
+        unused_text = in_words(int(unused)) if unused.is_integer() else number(unused)
+        yield f"Idle time {where} adds up to {unused_text} of its {count(cell.vcpus, 'vCPU')}."
 
 
 def _waiting(cells: Sequence[CellEstimate], rule: Rule) -> Iterator[str]:
@@ -103,12 +104,13 @@ def _cost(chosen: CellReadings, others: Sequence[CellReadings], rule: Rule) -> I
     scatter = cost_scatter([chosen, *others])
     # Each is held against the chosen one, and they are to hold together (Bonferroni, as in Dunn 1961).
     each = 1 - (1 - rule.confidence) / max(1, len(known))
+    own, *times = costs([mine, *(theirs for _, theirs in known)])
     beside = []
-    for other, theirs in known:
+    for (other, theirs), time in zip(known, times, strict=True):
         estimate = cost_ratio(chosen, other, scatter)
         bounds = estimate.interval(each) if estimate is not None else None
-        beside.append(f"{cost(theirs)} on {other.first.shape} ({_changed(theirs / mine, bounds)})")
-    yield f"An operation costs {listed([f'{cost(mine)} of CPU time on shape {chosen.first.shape}', *beside])}."
+        beside.append(f"{time} on {other.first.shape} ({_changed(theirs / mine, bounds)})")
+    yield f"An operation costs {listed([f'{own} of CPU time on shape {chosen.first.shape}', *beside])}."
 
 
 def _changed(ratio: float, logs: tuple[float, float] | None) -> str:

@@ -39,11 +39,6 @@ class Component:
         """Its square root."""
         return math.sqrt(self.variance)
 
-    @property
-    def is_clamped(self) -> bool:
-        """Whether 0 stands for a negative estimate."""
-        return self.estimate < 0
-
 
 @dataclass(frozen=True)
 class Components:

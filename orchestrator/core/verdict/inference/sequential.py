@@ -113,11 +113,6 @@ def nominal_level(blocks: int, planned: tuple[int, ...], confidence: float, df_p
     return _interpolated(taken, place, last, 1 - confidence, _step(df_per_block))
 
 
-def nominal_levels(planned: tuple[int, ...], confidence: float, df_per_block: float = 1.0) -> tuple[float, ...]:
-    """The level of each planned look, see :func:`nominal_level`."""
-    return tuple(nominal_level(look, planned, confidence, df_per_block) for look in planned)
-
-
 def repeated_confidence(estimate: LogEstimate, blocks: int, planned: tuple[int, ...], confidence: float) -> float:
     """The confidence that ``estimate.interval`` is to be given at the look after ``blocks`` blocks."""
     per_block = estimate.scatter.df_per_block if estimate.scatter is not None else 1.0
@@ -126,6 +121,8 @@ def repeated_confidence(estimate: LogEstimate, blocks: int, planned: tuple[int, 
 
 def error_over_looks(levels: Sequence[float], taken: tuple[int, ...], df_per_block: float = 1.0) -> float:
     """Chance that one of several looks finds a difference where there is none.
+
+    No verdict asks for it: published chances are for given levels, and by it they check the chain that finds levels.
 
     Args:
         levels: two-sided level of each look.

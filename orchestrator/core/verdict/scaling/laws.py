@@ -21,11 +21,6 @@ from numpy.typing import ArrayLike, NDArray
 Values: TypeAlias = NDArray[np.float64]
 
 
-def amdahl(size: ArrayLike, sigma: float) -> Values:
-    """Speed-up of ``size`` over one by Amdahl's law (Amdahl 1967)."""
-    return universal(size, sigma, 0.0)
-
-
 def gustafson(size: ArrayLike, sigma: float) -> Values:
     """Scaled speed-up of ``size`` over one by Gustafson's law (Gustafson 1988)."""
     n = np.asarray(size, dtype=np.float64)
@@ -33,7 +28,7 @@ def gustafson(size: ArrayLike, sigma: float) -> Values:
 
 
 def universal(size: ArrayLike, sigma: float, kappa: float) -> Values:
-    """Relative capacity of ``size`` by the Universal Scalability Law (Gunther 2007)."""
+    """Relative capacity of ``size`` by the Universal Scalability Law (Gunther 2007); Amdahl's where kappa is 0."""
     n = np.asarray(size, dtype=np.float64)
     return n / (1 + sigma * (n - 1) + kappa * n * (n - 1))
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Sequence
+
 from orchestrator.core.verdict.rule import Rule
 from orchestrator.core.verdict.scaling.choice import Choice
 from orchestrator.core.verdict.scaling.results import Bounds, Point, Scaling
-from orchestrator.core.verdict.words import capital, count, in_words, rate
+from orchestrator.core.verdict.words import capital, count, in_words, rate, rates, so_many_of
 from orchestrator.units import format_percent
 
 #: A limit is named where it lies within this many times what was measured (common practice, no published source).
@@ -58,13 +61,23 @@ def no_peak(choice: Choice | None, beyond: float | None, largest: int) -> str:
     return f"no peak is in sight up to {largest}; if there is one it lies beyond {_short(beyond)}"
 
 
+def told(found: Sequence[Scaling]) -> tuple[str, ...]:
+    """What is said of all curves, and once why some have too few sizes for a law."""
+    short = Counter(curve.why_no_law for curve in found if not curve.laws)
+    because = []
+    for why, curves in short.items():
+        which = f" to {so_many_of(curves, len(found), 'curve')}" if curves < len(found) else ""
+        because.append(f"No law of scaling is fitted{which}: {why}.")
+    return tuple(dict.fromkeys([*(curve.sentence for curve in found), *because]))
+
+
 def sentence(found: Scaling, choice: Choice | None, rule: Rule) -> str:
     """All of it in one sentence or two."""
     subject = f"{_subject(found)}, {_span(found)}"
     if choice is None:
-        return f"{subject}: no law is fitted, since {found.why_no_law}. {_most(found.points, rule)}"
+        return f"{subject}: {_most(found.points, rule)}"
     if found.law is None:
-        return f"{subject}: no law of scaling describes it: {found.why_no_law}. {_most(found.points, rule)}"
+        return f"{subject}: no law of scaling describes it: {found.why_no_law}. {capital(_most(found.points, rule))}"
     flat = _is_flat(found)
     text = f"{subject}: {_flat(found) if flat else _law(found, choice, rule)}{_off(choice)}."
     if found.no_peak is not None and not flat:
@@ -162,8 +175,9 @@ def _off(choice: Choice) -> str:
 
 
 def _most(points: tuple[Point, ...], rule: Rule) -> str:
-    best = max(points, key=lambda p: p.throughput_per_s)
-    return f"The most was measured at {best.size}: {rate(best.throughput_per_s, rule.per)}."
+    throughputs = [point.throughput_per_s for point in points]
+    best = throughputs.index(max(throughputs))
+    return f"the most was measured at {points[best].size}, {rates(throughputs, rule.per)[best]}."
 
 
 def _shares(found: Bounds) -> str:

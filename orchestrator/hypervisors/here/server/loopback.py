@@ -18,8 +18,8 @@ from orchestrator.hypervisors.here.server import processes
 from orchestrator.hypervisors.here.server.login import Connection, Login
 from orchestrator.hypervisors.here.server.session import Session, Spawn
 from orchestrator.hypervisors.here.server.sftp import SftpSession
+from orchestrator.hypervisors.here.sessions import GUEST, HOST
 
-GUEST, HOST = "guest", "host"
 ADDRESS = "127.0.0.1"
 MAX_CONNECTIONS = 32
 # For a client to say who it is and log in; other users of this machine can connect, too.

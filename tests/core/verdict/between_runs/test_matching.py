@@ -111,8 +111,8 @@ def test_readings_of_a_load_by_another_name_say_which_name_they_would_need() -> 
     base = side(unnamed, "base", shapes=by_hand, load={"name": "load"}, files={}, blocked=False, origin="imported")
     found = compared(base, side({("two", 2): READ}))
     assert [u.why for u in found.unmatched] == [
-        "its load is called bookings, load in the base; imported readings are matched by that name",
-        "its load is called load, bookings in the new run; imported readings are matched by that name",
+        "its load is called bookings, and load in the base; imported readings are matched by that name",
+        "its load is called load, and bookings in the new run; imported readings are matched by that name",
     ]
     assert found.remarks == ()
 

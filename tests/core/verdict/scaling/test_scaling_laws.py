@@ -26,7 +26,7 @@ from orchestrator.core.verdict.scaling.fitting import (
     peak_bounds,
     without_limits,
 )
-from orchestrator.core.verdict.scaling.laws import amdahl, gustafson, peak_size, universal
+from orchestrator.core.verdict.scaling.laws import gustafson, peak_size, universal
 
 RAY_TRACER = (
     (1, 4, 8, 12, 16, 20, 24, 28, 32, 48, 64),
@@ -57,9 +57,9 @@ def intervals(points: Points):
 
 def test_amdahl_with_a_tenth_serial_never_exceeds_ten() -> None:
     """Amdahl 1967: speed-up 1 / (s + (1 - s) / N); its limit for s = 0.1 is 10."""
-    assert amdahl(10**9, 0.1) == pytest.approx(10, rel=1e-6)
+    assert float(universal(10**9, 0.1, 0.0)) == pytest.approx(10, rel=1e-6)
     for n in (1, 2, 7, 64):
-        assert float(amdahl(n, 0.1)) == pytest.approx(1 / (0.1 + 0.9 / n))
+        assert float(universal(n, 0.1, 0.0)) == pytest.approx(1 / (0.1 + 0.9 / n))
 
 
 @pytest.mark.parametrize(("serial", "speed_up"), [(0.004, 1019.9), (0.008, 1015.8)])

@@ -13,6 +13,7 @@ from orchestrator.core.verdict.cells import Observation, cells_of
 from orchestrator.core.verdict.rule import Rule
 from orchestrator.core.verdict.scaling import Scaling, scalings
 from orchestrator.core.verdict.scaling.laws import gustafson, universal
+from orchestrator.core.verdict.scaling.words import told
 
 RULE = Rule()
 FOUR, EIGHT = {"four": 4}, {"eight": 8}
@@ -136,14 +137,24 @@ def test_a_curve_that_bends_at_the_vcpus_is_followed_up_to_them() -> None:
 def test_fewer_than_four_sizes_have_no_law() -> None:
     found = curve(measured(law(0.05, 0.01), threads=(1, 4, 8)))
     assert (found.law, found.laws, found.peak, found.per_unit) == (None, (), None, None)
-    assert "at least four sizes, and there are three" in found.sentence
+    assert found.why_no_law == "a law takes at least four sizes, and there are three"
     assert not [s for s in scalings(cells_of(measured(law(0.05, 0.01), threads=(1, 8))), RULE) if s.over == "threads"]
+
+
+def test_why_there_is_no_law_is_said_once_for_all_curves() -> None:
+    short = curve(measured(law(0.05, 0.01), threads=(1, 4, 8)))
+    other = short.model_copy(update={"sentence": "More threads of fares on shape two, 1 to 8: the most was 9."})
+    why = "a law takes at least four sizes, and there are three."
+    assert told([short, other]) == (short.sentence, other.sentence, f"No law of scaling is fitted: {why}")
+    whole = curve(measured(law(0.05, 0.01)))
+    assert told([short, whole])[-1] == f"No law of scaling is fitted to one of two curves: {why}"
+    assert told([whole]) == (whole.sentence,)
 
 
 def test_single_readings_take_six_sizes() -> None:
     few = curve(measured(law(0.05, 0.01), threads=(1, 2, 3, 4, 6), blocks=1))
     assert few.law is None
-    assert "at least six sizes where trials are not repeated" in few.sentence
+    assert few.why_no_law == "a law takes at least six sizes where trials are not repeated, and there are five"
     many = curve(measured(law(0.05, 0.02), threads=(1, 2, 3, 4, 6, 8, 10, 12), blocks=1))
     assert many.law == "universal"
     assert "trials were not repeated" in many.sentence
