@@ -138,8 +138,8 @@ def test_the_level_is_one_piece_from_step_to_step() -> None:
 def test_a_step_stands_between_two_runs_with_its_size_and_where_else_it_may_lie() -> None:
     found = history_chart(stepped(), "second")
     picture = drawn(found)
-    assert "step \u22125 %" in texts(picture)
-    said = "step of -5 % (-6 % to -4 %) before run 20260809T210000Z"
+    assert "step \u22125.0 %" in texts(picture)
+    said = "step of \u22125.0 % (\u22126.0 % to \u22124.0 %) before run 20260809T210000Z"
     plot_px = 720 - 60 - 16
     place = (mark(picture, said).get("transform") or "").removeprefix("translate(").split(",")[0]
     assert float(place) == pytest.approx(plot_px * 8 / 12, abs=0.1)

@@ -26,19 +26,19 @@ def test_every_trial_is_a_mark_with_its_figures() -> None:
     assert [(row["trial"], row["per_s"]) for row in rows_of(chart, "trials")] == [(t.trial, t.per_s) for t in TRIALS]
     said = Picture(chart).said("trials")
     assert len(said) == len(TRIALS)
-    assert said[0] == "trial 1, block 1: 5818 a minute (5645 to 5875); one, one thread"
+    assert said[0] == "trial 1, block 1: 5818 per minute (5645 to 5875); one, one thread"
 
 
 def test_every_cell_has_its_mean_and_its_interval_in_words() -> None:
     chart = drawn([ONE, TWO], *TRIALS, recommended=(ONE.id,))
     picture = Picture(chart)
     assert picture.said("means") == [
-        "one, one thread: mean 5760 a minute (95 % interval 5184 to 6336), three trials, recommended",
-        "two, one thread: mean 4740 a minute (95 % interval 4266 to 5214), three trials",
+        "one, one thread: mean 5760 per minute (95 % interval 5184 to 6336), three trials, recommended",
+        "two, one thread: mean 4740 per minute (95 % interval 4266 to 5214), three trials",
     ]
     assert len(picture.marks("intervals")) == 2
     assert picture.words("figures") == ["5760", "4740"]
-    assert picture.words("widths") == ["± 10 %", "± 10 %"]
+    assert picture.words("widths") == ["± 10.0 %", "± 10.0 %"]
 
 
 def test_rates_lie_on_an_axis_from_zero() -> None:
@@ -61,7 +61,7 @@ def test_a_trial_that_never_became_steady_is_not_shown_as_counted() -> None:
     picture = Picture(chart := drawn([ONE], trial(ONE, 1), unsteady))
     assert len(picture.marks("trials")) == 1
     assert picture.said("uncounted") == [
-        "trial 4, block 1: 5760 a minute (5645 to 5875), never steady, does not count; one, one thread"
+        "trial 4, block 1: 5760 per minute (5645 to 5875), never steady, does not count; one, one thread"
     ]
     assert "not counted" in picture.text
     assert chart.table is not None
@@ -85,7 +85,7 @@ def test_a_single_trial_has_no_interval_and_says_so() -> None:
     picture = Picture(chart)
     assert not picture.marks("intervals")
     assert picture.words("widths") == ["no interval"]
-    assert picture.said("means") == ["one, one thread: mean 6000 a minute (no interval), one trial"]
+    assert picture.said("means") == ["one, one thread: mean 6000 per minute (no interval), one trial"]
     assert chart.table is not None
     assert [field.text for field in chart.table.rows[0][5:7] if not isinstance(field, str)] == ["none", "none"]
 
@@ -99,7 +99,7 @@ def test_an_interval_that_would_squeeze_all_else_ends_in_an_arrow_and_keeps_its_
     assert Picture(chart).places("means")[0][0] > Picture(chart).size[0] / 3  # the others can still be told apart
 
 
-@pytest.mark.parametrize(("per", "figure", "unit"), [("second", "96", "a second"), ("hour", "345600", "an hour")])
+@pytest.mark.parametrize(("per", "figure", "unit"), [("second", "96", "per second"), ("hour", "345600", "per hour")])
 def test_rates_are_shown_in_the_period_asked_for(per: str, figure: str, unit: str) -> None:
     chart = drawn([ONE], per=per)
     picture = Picture(chart)
@@ -166,8 +166,8 @@ def test_names_that_differ_in_signs_alone_give_different_ids() -> None:
 
 def test_the_alternative_text_holds_the_figures_of_every_shape() -> None:
     told = drawn([ONE, TWO], *TRIALS, recommended=(ONE.id,)).alternative
-    assert "in operations a minute, from zero" in told
-    assert "One thread: one 5760 a minute (95 % interval 5184 to 6336), three trials, recommended; two 4740" in told
+    assert "in operations per minute, from zero" in told
+    assert "One thread: one 5760 per minute (95 % interval 5184 to 6336), three trials, recommended; two 4740" in told
 
 
 def test_the_table_holds_means_and_trials() -> None:

@@ -73,7 +73,7 @@ def test_the_steady_window_is_named_with_its_mean() -> None:
     steady = kinds(found)["steady"]
     assert (steady["from"], steady["to"], steady["v"]) == (12, 80, 2400)
     assert (steady["low"], steady["high"]) == (2376, 2424)
-    assert "steady window: 2400 ± 24 a second" in texts(drawn(found))
+    assert "steady window: 2400 ± 24 per second" in texts(drawn(found))
     assert "steady window" in texts(drawn(found, 300)), "on a narrow screen the words alone"
 
 
@@ -102,7 +102,7 @@ def test_rates_are_told_in_the_period_asked_for() -> None:
 def test_every_reading_of_a_short_series_is_a_mark_that_tells_its_figure() -> None:
     picture = drawn(chart([2400.0 + place for place in range(40)]))
     readings = [label for label in told(picture) if label.endswith("s after launch")]
-    assert readings[:2] == ["2400 a second, 1 s after launch", "2401 a second, 2 s after launch"]
+    assert readings[:2] == ["2400 per second, 1 s after launch", "2401 per second, 2 s after launch"]
     assert len(readings) == 40
 
 
@@ -144,7 +144,7 @@ def test_a_reading_that_cannot_be_true_is_marked_apart_and_flattens_nothing() ->
     assert max(row["v"] for row in found.data["rates"] if row["v"] is not None) == 2400
     left_out = kinds(found)["left out"]
     assert left_out["v"] <= 2400 * 1.05
-    assert left_out["said"].startswith("left out: 2.4e+07 a second, 61 s after launch: ")
+    assert left_out["said"].startswith("left out: 2.4e+07 per second, 61 s after launch: ")
     assert left_out["said"] in told(drawn(found))
     assert "One reading that cannot be true" in found.alternative
 
@@ -250,8 +250,8 @@ def test_a_window_from_the_launch_on_has_no_warm_up() -> None:
 
 def test_the_alternative_text_has_the_figures_of_the_record() -> None:
     assert chart(shares=split()).alternative == (
-        "Throughput in 90 readings over 1 min 30 s since launch, from 2400 to 2400 a second. Warm-up for 12 s. "
-        "Steady window from 12 to 80 s after launch: 2400 ± 24 a second. In it the vCPUs ran 98.0 % of their time, "
+        "Throughput in 90 readings over 1 min 30 s since launch, from 2400 to 2400 per second. Warm-up for 12 s. "
+        "Steady window from 12 to 80 s after launch: 2400 ± 24 per second. In it the vCPUs ran 98.0 % of their time, "
         "waited 0.3 %, were idle 1.7 % and the host was busy 50.0 %."
     )
 
@@ -267,7 +267,7 @@ def test_the_table_tells_the_trial_part_by_part() -> None:
     rates[40] = 600.0
     found = table(chart(rates, split()))
     assert [column.name for column in found.columns] == [
-        "Part of", "From", "To", "Lowest", "Mean", "Highest", "Run", "Wait", "Idle", "Host busy", "Steal",
+        "part of", "from", "to", "lowest", "mean", "highest", "run", "wait", "idle", "host busy", "steal",
     ]  # fmt: skip
     assert [row[0] for row in found.rows] == ["warm-up"] * 2 + ["steady window"] * 6 + ["after the window"]
     ends = [(row[1], row[2]) for row in found.rows]

@@ -48,9 +48,9 @@ def test_a_tracker_sees_a_table_with_a_row_a_cell() -> None:
         "5 and 5",
         "812.3",
         "774.1",
-        "-4.7 %",
-        "-6.1 % to -3.3 %",
-        "-4.9 %",
+        "\N{MINUS SIGN}4.7 %",
+        "\N{MINUS SIGN}6.1 to \N{MINUS SIGN}3.3 %",
+        "\N{MINUS SIGN}4.9 %",
     ]
 
 

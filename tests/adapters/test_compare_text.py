@@ -55,8 +55,9 @@ def test_each_cell_has_sign_word_both_rates_change_and_interval() -> None:
         ["+", "faster", "four", "2"],
         ["?", "undecided", "four", "4"],
     ]
-    assert " ".join(rows[2]) == "- slower two 2 5 and 5 812.3 774.1 -4.7 % -6.1 % to -3.3 % -4.9 %"
-    assert " ".join(rows[1]) == "? undecided two 1 1 and 5 812.3 774.1 -4 % none -5 %"  # no tenths of one reading
+    told = [" ".join(row).replace("\N{MINUS SIGN}", "m") for row in rows]
+    assert told[2] == "- slower two 2 5 and 5 812.3 774.1 m4.7 % m6.1 to m3.3 % m4.9 %"
+    assert told[1] == "? undecided two 1 1 and 5 812.3 774.1 m4 % none m5 %"  # no tenths of one reading
 
 
 def test_rates_are_those_of_the_period_asked_for() -> None:
@@ -104,7 +105,18 @@ def test_a_loss_too_small_to_matter_is_told_beside_the_word_slower() -> None:
 def test_a_narrow_page_keeps_cell_word_change_and_interval_and_drops_the_rates() -> None:
     text = shown(render_comparison(compared(SLOWER)), 48)
     (row,) = (line.split() for line in text.splitlines() if line.startswith("- slower"))
-    assert row == ["-", "slower", "two", "2", "-4.7", "%", "-6.1", "%", "to", "-3.3", "%"]
+    assert row == [
+        "-",
+        "slower",
+        "two",
+        "2",
+        "\N{MINUS SIGN}4.7",
+        "%",
+        "\N{MINUS SIGN}6.1",
+        "to",
+        "\N{MINUS SIGN}3.3",
+        "%",
+    ]
     assert "Base and new" not in text
 
 
@@ -151,7 +163,7 @@ def test_of_several_new_runs_each_is_told_and_a_line_for_each_closes() -> None:
     assert text.count(f"against {BASE}") == 2
     end = text[text.index("In short") :]
     assert f"Run {NEW} is slower in one cell, undecided in one cell and equivalent in one cell, together" in end
-    assert "Run 20261204-2100-again is faster in one cell, together 8 % more (+6.9 % to +9.1 %)." in end
+    assert "Run 20261204-2100-again is faster in one cell, together 8.0 % more (+6.9 % to +9.1 %)." in end
 
 
 def test_a_repetition_is_stated_below_the_answer() -> None:

@@ -48,7 +48,7 @@ def test_the_answer_is_the_comparisons_and_both_runs_are_named(
 ) -> None:
     found, _ = runs
     assert document.kind == "comparison"
-    assert document.answer == found.answer
+    assert document.answer == found.answer.replace("-6.", "\N{MINUS SIGN}6.").replace("-5.", "\N{MINUS SIGN}5.")
     assert document.about == f"Run {found.new}, against baseline before-upgrade: {found.base[0]}"
     assert document.certainty == "Both cells are decided at 95 % confidence, for all cells together."
     assert document.mark == "bad"
@@ -60,14 +60,21 @@ def test_the_figures_of_each_cell_are_the_comparisons(
 ) -> None:
     cells = table(section(document, "changes"), "Cells in both")
     changes = runs[0].changes
-    assert column(cells, "base") == [change.base_per_s * 60 for change in changes]
-    assert column(cells, "new") == [change.new_per_s * 60 for change in changes]
+    rates = table(section(document, "changes"), "Throughput in base and new run")
+    assert column(rates, "base") == [change.base_per_s * 60 for change in changes]
+    assert column(rates, "new") == [change.new_per_s * 60 for change in changes]
     assert column(cells, "change") == pytest.approx([(change.ratio - 1) * 100 for change in changes])
     assert column(cells, "verdict") == ["equivalent", "slower"]
     assert cells.marked == {1}
     beside = section(document, "changes").blocks[0]
     assert isinstance(beside, Beside)
     assert [chart.id for chart in beside.charts] == ["changes", "before-after"]
+
+
+def test_no_figure_of_a_cell_is_told_by_two_tables(document: Document) -> None:
+    """Of those that a report of text and tables has."""
+    heads = [one.name for found in section(document, "changes").tables() for one in found.columns]
+    assert heads.count("change") == heads.count("base") == heads.count("new") == heads.count("verdict") == 1
 
 
 def test_what_else_is_not_the_same_is_told_with_how_likely_it_matters(document: Document) -> None:
@@ -99,6 +106,18 @@ def test_a_warning_of_one_run_names_it(runs: tuple[RunsCompared, dict[str, RunSo
     damaged = {**sources, found.new: replace(sources[found.new], problems=("trial.json is cut short",))}
     document = comparison_document([found], "", damaged, "second")
     assert f"Run {found.new}: Damaged: trial.json is cut short" in document.warnings
+
+
+def test_runs_that_asked_differently_are_titled_by_what_they_asked(
+    runs: tuple[RunsCompared, dict[str, RunSource]],
+) -> None:
+    found, sources = runs
+    run = sources[found.new].run
+    asked = replace(run, record=run.record.model_copy(update={"title": "And with four?"}))
+    document = comparison_document(
+        [found], "", {**sources, found.new: replace(sources[found.new], run=asked)}, "second"
+    )
+    assert document.title == f"Compared: {sources[found.base[0]].run.record.title} and And with four?"
 
 
 # ----------------------------------------------------------------------------------------------- comparisons as values

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -53,8 +54,15 @@ def test_the_answer_on_one_cell_is_its_own(
 ) -> None:
     (cell,) = nights[1]
     assert document.kind == "history"
-    assert document.answer == " ".join(cell.answer)
-    assert document.answer.startswith("A step: ")
+    short, detail = cell.answer
+    assert document.answer == short
+    assert re.fullmatch(r"A step: 6\.\d % less from the run of 2026-08-06 22:00 UTC on\.", short)
+    _, told = sentences(section(document, "history-1"))
+    assert told == detail.replace(" -", " \N{MINUS SIGN}").replace(" \N{MINUS SIGN}>", " ->")
+    assert re.match(
+        r"The step of 2026-08-06 22:00 has the interval -6\.\d % to -5\.\d %, beyond the margin\. It may begin", detail
+    )
+    assert all(point.run not in text and point.short not in text for point in cell.points for text in cell.answer)
     assert document.mark == "doubt"
     assert document.about.startswith("Ten runs from 2026-08-01 22:00 to 2026-08-10 22:00 UTC, guest bookings-1 (")
     assert [found.id for found in document.sections] == ["history-1", "runs"]
@@ -68,6 +76,7 @@ def test_a_cell_has_a_chart_and_a_row_a_run_with_what_changed_before_it(
     assert (found.title, found.mark, found.summary) == (CELL, "doubt", "has a step")
     (chart,) = (block for block in found.blocks if isinstance(block, Chart))
     assert chart.table is None, "its figures are told once, in the table below it"
+    assert chart.told_below
     points = table(found, f"{CELL} through its runs")
     assert column(points, "throughput") == [point.per_s * 60 for point in cell.points]
     assert column(points, "level") == [point.level_per_s * 60 for point in cell.points]

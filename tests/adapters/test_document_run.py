@@ -117,7 +117,7 @@ def test_every_comparison_is_told_and_those_that_the_choice_rests_on_are_marked(
 
 def test_a_reason_that_holds_for_several_loads_is_told_once_for_all_of_them(document: Document) -> None:
     shared = section(document, "reasons-shared")
-    assert any(text.startswith("One and two threads: the intervals show it at 95 %") for text in sentences(shared))
+    assert any(text.startswith("The intervals show it at 95 %") for text in sentences(shared))
     told = [text for found in sections(document) if not found.id.startswith("trial") for text in sentences(found)]
     assert len(told) == len(set(told))
 

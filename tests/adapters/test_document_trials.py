@@ -54,7 +54,7 @@ def test_a_measured_trial_tells_its_chart_figures_checks_stages_and_clocks(store
     found = section(stored[1], "trial-1")
     assert [block.id for block in found.blocks if isinstance(block, Chart)] == ["trial-1"]
     assert sentences(found)[0] == "144000 ± 1400 per minute over 12 to 80 s since launch, from 38 effective samples."
-    vcpus = table(found, "Trial 1: where each vCPU's time went")
+    vcpus = table(found, "Trial 1: vCPUs while steady")
     assert [column(vcpus, name) for name in ("run", "wait", "idle")] == [[98.0], [0.3], [pytest.approx(1.7)]]
     (checks,) = (block for block in found.blocks if isinstance(block, Checks))
     assert [(name, mark) for name, mark, _ in checks.items] == [

@@ -109,6 +109,18 @@ def test_sheets_have_names_that_every_spreadsheet_takes() -> None:
         assert name.casefold() != "history"
 
 
+def test_a_long_name_is_cut_after_a_word_and_keeps_which_run_it_is_of() -> None:
+    long = "Where the time of each vCPU went"
+    assert opened(with_tables(figures(caption="Facts that are not known, and why"))).sheetnames[1] == (
+        "Facts that are not known"
+    )
+    sides = tuple(Section(title, f"The {title}", (figures(caption=long),)) for title in ("base", "new run"))
+    assert opened(replace(with_tables(), sections=sides)).sheetnames[1:] == [
+        "Where the time, the base",
+        "Where the time, the new run",
+    ]
+
+
 def test_tables_that_trials_have_alike_are_one_sheet() -> None:
     """A hundred trials would make hundreds of sheets, in which nothing can be filtered or sorted."""
     trials = [

@@ -87,6 +87,14 @@ def test_no_line_ends_between_a_figure_and_its_unit() -> None:
     assert "12.5&nbsp;% of 2&nbsp;vCPUs within 40&nbsp;ms ±&nbsp;3&nbsp;s; 3 shapes, 4&nbsp;GiB &lt;b&gt;" in shown
 
 
+def test_no_line_ends_within_a_date_or_a_short_name_with_hyphens() -> None:
+    said = "From 2026-08-06 on, two-bookings-t4; option --max-a-b-c, tri-1/SEED, well-known, " + "long-" * 9 + "name"
+    document = replace(ferry_document(), answer=said)
+    shown = body(document)
+    assert shown.count('class="unbroken"') == 2
+    assert 'From <span class="unbroken">2026-08-06</span> on, <span class="unbroken">two-bookings-t4</span>;' in shown
+
+
 def test_long_texts_in_tables_may_wrap_and_short_ones_do_not() -> None:
     root = read(str(body(ferry_document(said=" and a text that is longer than a line of it has room for"))))
     cells = [one for one in root.within() if one.tag in {"td", "th"} and one.attributes.get("scope") != "col"]

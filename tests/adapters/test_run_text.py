@@ -28,6 +28,7 @@ from stored_runs import (
 )
 
 from orchestrator.adapters.report import json_out
+from orchestrator.adapters.report.figures import rate_text
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.plot import Plot
 from orchestrator.adapters.report.run_text import render_run
@@ -217,7 +218,7 @@ def test_a_trial_shows_its_stages_clocks_checks_series_and_last_words(tmp_path: 
         r"steal seen by the guest +unavailable",
         r"\? unavailable +frequency",
         r"start +12 s +2",
-        r"guest +before +-12\.000123 s +± 120 µs +20",
+        r"guest +before +\N{MINUS SIGN}12\.000123 s +± 120 µs +20",
         r"CPUs online +1 \(0\)",
         r"last 1 of 1 lines",
     ):
@@ -457,3 +458,18 @@ def test_a_path_that_is_longer_than_a_line_is_folded_and_never_cut(point: Callab
     lines = page.getvalue().splitlines()
     assert f"{path}:damaged" in "".join("".join(lines).split())
     assert all(line.startswith(" " * 3) for line in lines[1:]), "further lines begin below the first word"
+
+
+@pytest.mark.parametrize(
+    ("mean", "half_width", "shown"),
+    [
+        (155.0, 1.4972, "155.0 ± 1.5"),
+        (111.6664, 0.9824, "111.67 ± 0.98"),
+        (16365.4, 237.0, "16365 ± 240"),
+        (8, 0, "8 ± 0"),
+    ],
+)
+def test_a_mean_has_as_many_decimals_as_its_error(mean: float, half_width: float, shown: str) -> None:
+    """JCGM 100:2008, 7.2.6: two digits of an uncertainty, and the estimate rounded to agree with it."""
+    bounds = Interval(mean=mean, low=mean - half_width, high=mean + half_width)
+    assert rate_text(bounds, "second") == shown

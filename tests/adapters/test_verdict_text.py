@@ -148,7 +148,7 @@ def test_an_undecided_comparison_tells_the_blocks_that_would_decide() -> None:
     ]
     text = flat(shown(render_verdict(verdict(Evidence(tuple(seen))), title="x")))
     assert re.search(
-        r"\? shape two against one, one thread: undecided, [\d.]+ % more \(-[\d.]+ % to \+[\d.]+ %\)", text
+        r"\? shape two against one, one thread: undecided, [\d.]+ % more \(\N{MINUS SIGN}[\d.]+ % to \+[\d.]+ %\)", text
     )
     assert re.search(r"; about \S+ more blocks? would decide", text)
 

@@ -64,8 +64,9 @@ def test_a_step_is_told_with_its_size_its_place_and_what_was_upgraded_there(
     page = told(capsys, "two-bookings-*")
     words = " ".join(page.split())
     assert "A step: 5.9 % less" in words
-    assert "from run 20260808T220000Z on" in words
-    assert "Changed there: host: CPU microcode 0x2b0005c0 -> 0x2b000603; host: kernel 6.1.0-31 -> 6.1.0-32" in words
+    assert "from the run of 2026-08-08 22:00 UTC on" in words
+    upgraded = "the host's CPU microcode 0x2b0005c0 -> 0x2b000603; the host's kernel 6.1.0-31 -> 6.1.0-32."
+    assert f"Changed there: {upgraded}" in words
     lines = page.splitlines()
     (mark,) = [at for at, line in enumerate(lines) if line.strip().startswith("+ host: kernel")]
     assert lines[mark + 1].strip().startswith("20260808T220000Z  2026-08-08 22:00")

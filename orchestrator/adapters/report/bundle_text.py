@@ -16,9 +16,10 @@ from orchestrator.adapters.report.json_out import SCHEMA_VERSION, to_json
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.runs_text import bullet
 from orchestrator.adapters.report.sections import section
-from orchestrator.adapters.report.text import Text
+from orchestrator.adapters.report.text import Given, Text
 from orchestrator.adapters.report.verdict_text import render_verdict, verdict_json
 from orchestrator.core.record.run import RunRecord, StoredRun
+from orchestrator.core.record.stored_plan import StoredPlan
 from orchestrator.core.verdict.minutes import TimeUse
 from orchestrator.core.verdict.verdict import Verdict
 from orchestrator.units import Bytes, format_duration, format_size
@@ -101,7 +102,7 @@ def how_to_repeat(run: StoredRun, *, anonymised: bool) -> str:
             caution=_indented(CAUTION), by_hand=_indented(by_hand(record, "For each trial below, in this order"))
         )
     )
-    return head + repeat + _TAIL.format(shapes="\n".join(_shapes(record.plan)), trials="\n".join(_trials(run)))
+    return head + repeat + _TAIL.format(shapes="\n".join(_shapes(record.declared)), trials="\n".join(_trials(run)))
 
 
 def _indented(text: str) -> str:
@@ -115,9 +116,9 @@ def by_hand(record: RunRecord, which: str) -> str:
         record: of the run.
         which: of the trials, and in which order, to begin with.
     """
-    measure, design = (record.plan.get(key, {}) for key in ("measure", "design"))
-    warm_up = _between(measure.get("warm_up"), ", which takes {} at the least and is given up after {}")
-    steady = _between(measure.get("steady"), " over {} at the least and {} at the most")
+    plan = record.declared
+    warm_up = _between(plan.at("measure", "warm_up"), ", which takes {} at the least and is given up after {}")
+    steady = _between(plan.at("measure", "steady"), " over {} at the least and {} at the most")
     sort = (
         f"The order within a block is a sort by SHA-256 of {safe(record.order_rule)}"
         f"/SEED/BLOCK/SHAPE/WORKLOAD/THREADS, with seed {record.seed}."
@@ -125,7 +126,7 @@ def by_hand(record: RunRecord, which: str) -> str:
     return (
         f"{which}: give the guest the shape while it is off, start it, start the workload "
         f"with so many threads, wait until throughput is steady{warm_up}; then take its mean{steady}. "
-        f"{sort if design.get('order') == 'random' else 'The order within a block is that of the plan.'}"
+        f"{sort if plan.at('design', 'order') == 'random' else 'The order within a block is that of the plan.'}"
     )
 
 
@@ -137,8 +138,8 @@ def _between(limits: object, words: str) -> str:
     return words.format(format_duration(least), format_duration(most))
 
 
-def _shapes(plan: Mapping[str, Any]) -> Iterator[str]:
-    for shape in plan["shapes"]:
+def _shapes(plan: StoredPlan) -> Iterator[str]:
+    for shape in plan.shapes:
         memory = shape.get("memory")
         size = f", {format_size(int(memory))}" if memory is not None else ""
         yield f"  {safe(str(shape['name']))}: {shape['vcpus']} {'vCPU' if shape['vcpus'] == 1 else 'vCPUs'}{size}"
@@ -215,7 +216,7 @@ def render_unpacked(run: StoredRun, store_words: str, *, copied: bool) -> Render
     run_id = safe(run.record.id)
     did = "kept in" if copied else "was there already, with the same bytes, in"
     return Group(
-        Text(safe(run.record.title), style="bold"),
+        Given(safe(run.record.title), style="bold"),
         Text(f"run {run_id} ({safe(run.standing)})"),
         Text(f"{did} {safe(run.location, 1000)}"),
         _command(f"look at it with: trialbed show {run_id}{safe(store_words, 1000)}"),
@@ -251,7 +252,7 @@ def render_bundle(archive: Archive, record: RunRecord, built_in: Collection[str]
 
 def _programs(record: RunRecord, built_in: Collection[str]) -> Iterator[str]:
     """Every program of a run, as whoever repeats it would have it run."""
-    for load in record.plan["workloads"]:
+    for load in record.declared.workloads:
         start = f"{load['name']}/"
         files = {
             name.removeprefix(start): digest for name, digest in record.inputs_sha256.items() if name.startswith(start)

@@ -12,7 +12,7 @@ from rich.table import Table
 
 from orchestrator.adapters.report.json_out import SCHEMA_VERSION
 from orchestrator.adapters.report.plain import safe
-from orchestrator.adapters.report.text import Text
+from orchestrator.adapters.report.text import Given, Text
 from orchestrator.core.design.templates import Template
 from orchestrator.core.verdict.words import listed, number
 from orchestrator.engine.check_plan import Forecast
@@ -27,7 +27,7 @@ def render_forecast(view: Forecast) -> RenderableType:
     plan = view.plan
     time = f"{format_duration(view.time.least_s)} to {format_duration(view.time.most_s)}"
     return Group(
-        Text(safe(plan.title), style="bold"),
+        Given(safe(plan.title), style="bold"),
         Text(_size(view, time)),
         *[Text(f"  {line}", style="dim") for line in _limits(view)],
         *([_heading("Time"), *[_bullet(line) for line in _time(view)]] if view.time_given is not None else []),

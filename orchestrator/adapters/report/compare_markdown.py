@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from orchestrator.adapters.report import compare_words as words
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.sections import SENTENCE
+from orchestrator.adapters.report.signs import true_minus
 from orchestrator.core.verdict.between_runs.results import RunsCompared
 
 #: What could begin emphasis, code, a link, a heading, HTML, an entity, a formula or another column.
@@ -25,7 +26,8 @@ def comparison_markdown(found: RunsCompared, *, base_called: str = "") -> str:
     if found.repetition is not None:
         blocks += [escaped(found.repetition.sentence), *_list(found.repetition.shapes)]
     if found.changes:
-        blocks += ["\n".join(_table(found)), escaped(words.legend(found, found.per, cpu=words.cpu_known(found)))]
+        legend = f"{words.rates_legend(found, found.per)} {words.legend(found, cpu=words.cpu_known(found))}"
+        blocks += ["\n".join(_table(found)), escaped(legend)]
     together = "All cells together" if len(found.changes) > 1 else "For its size"
     blocks += _section(together, words.all_together(found, found.per))
     blocks += _section("Undecided", words.what_would_decide(found))
@@ -72,5 +74,5 @@ def _list(sentences: Sequence[str]) -> list[str]:
 
 def escaped(text: str) -> str:
     """A text as it reads: nothing in it begins anything in Markdown."""
-    plain = _ACTIVE.sub(r"\\\1", safe(text, SENTENCE))
+    plain = _ACTIVE.sub(r"\\\1", true_minus(safe(text, SENTENCE)))
     return _LIST.sub(lambda begin: f"{begin[0][:-1]}\\{begin[0][-1]}", plain)

@@ -77,12 +77,17 @@ def _tables(found: RunsCompared, per: str) -> Iterator[RenderableType]:
         [
             (
                 [_table(cells, per, form, titled=len(loads) > 1) for cells in loads],
-                Text(safe(words.legend(found, per, cpu=form.cpu, rates=form.rates), SENTENCE), style="dim"),
+                Text(safe(_legend(found, per, form), SENTENCE), style="dim"),
             )
             for form in forms
         ],
         wide=len(wide),
     )
+
+
+def _legend(found: RunsCompared, per: str, form: _Form) -> str:
+    of_changes = words.legend(found, cpu=form.cpu)
+    return f"{words.rates_legend(found, per)} {of_changes}" if form.rates else of_changes
 
 
 #: Width of a name that is folded.

@@ -73,17 +73,22 @@ def figures(changes: Sequence[Change], per: str) -> list[Figures]:
 
 
 def _bounds(low: float | None, high: float | None) -> str:
-    return "none" if low is None or high is None else span(low, high)
+    """``-6.1 to -3.3 %``: a table has no room for the sign of percent twice."""
+    return "none" if low is None or high is None else span(low, high).replace(" % to ", " to ")
 
 
-def legend(found: RunsCompared, per: str, *, cpu: bool, rates: bool = True) -> str:
-    """What the columns mean."""
+def rates_legend(found: RunsCompared, per: str) -> str:
+    """What the throughputs of base and new run are."""
     over = "Base: the geometric mean over runs; new: over trials" if found.runs_are_readings else _OVER_TRIALS
-    of_rates = f"{over}, per {per}. " if rates else ""
+    return f"{over}, per {per}."
+
+
+def legend(found: RunsCompared, *, cpu: bool, ends: str = "Interval") -> str:
+    """What the columns of the changes mean, and how those of the interval are called."""
     confidence, margin = format_percent(found.confidence), format_percent(found.margin)
     every = " for all cells together" if len(found.changes) > 1 else ""
     costs, steps = " Per CPU s: the change of operations per CPU second." if cpu else "", _later_steps(found)
-    return f"{of_rates}Interval: of the change, at {confidence} confidence{every}; margin {margin}.{steps}{costs}"
+    return f"{ends}: of the change, at {confidence} confidence{every}; margin {margin}.{steps}{costs}"
 
 
 def _later_steps(found: RunsCompared) -> str:

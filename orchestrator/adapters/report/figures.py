@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from orchestrator.adapters.report.plain import safe
@@ -26,7 +27,12 @@ def rate_text(interval: Interval | None, per: str) -> str:
     half_width = (interval.high - interval.low) / 2 * factor
     if half_width > abs(interval.mean * factor):
         return f"{number(interval.mean * factor)} (± more than the mean)"
-    return f"{number(interval.mean * factor)} ± {number(float(f'{half_width:.2g}'))}"  # an error has two digits at most
+    if half_width == 0:
+        return f"{number(interval.mean * factor)} ± 0"
+    # An error has two digits, and the mean as many decimals as the error (JCGM 100:2008, 7.2.6).
+    error = float(f"{half_width:.2g}")
+    places = max(0, 1 - math.floor(math.log10(error)))
+    return f"{interval.mean * factor:.{places}f} ± {error:.{places}f}"
 
 
 def window_text(window: Window | None) -> str:
@@ -67,6 +73,11 @@ def between_text(earliest_s: float, latest_s: float) -> str:
 def share_text(share: float | None) -> str:
     """A share in percent, without the sign; ``?`` where the counter is unavailable."""
     return "?" if share is None else f"{share * 100:.1f}"
+
+
+def known_within(share: float) -> str:
+    """The uncertainty of a share in percent, without the sign; what would round to 0.0 is rounded up."""
+    return share_text(max(share, 0.001))
 
 
 def vcpus_text(vcpus: Sequence[VcpuShare]) -> str:

@@ -49,7 +49,7 @@ def _cell(cell: CellHistory, per: str, *, alone: bool) -> Iterator[RenderableTyp
     runs = count(len(cell.points), "run")
     files = ", ".join(f"{name} {digest[:_DIGITS]}" for name, digest in cell.files.items())
     which = "" if alone or not files else f"; files of the load: {files}"
-    about = f"{size} on {cell.guest} ({cell.guest_kind}), {runs}, operations a {per}{which}"
+    about = f"{size} on {cell.guest} ({cell.guest_kind}), {runs}, operations per {per}{which}"
     yield Padding(_dim(about), (0, 0, 0, 2))
     yield from bullets([*cell.answer, *cell.remarks])
     yield _Runs(cell, per)

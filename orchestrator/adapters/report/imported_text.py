@@ -8,7 +8,7 @@ from rich.console import Group, RenderableType
 
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.runs_text import bullet
-from orchestrator.adapters.report.text import Text
+from orchestrator.adapters.report.text import Given, Text
 from orchestrator.core.record.run import RunRecord, StoredRun
 from orchestrator.core.verdict.words import capital, count
 
@@ -22,7 +22,7 @@ def render_imported(run: StoredRun, answer: str, remarks: Sequence[str] = ()) ->
         remarks: what has to be said of the table.
     """
     parts: list[RenderableType] = [
-        Text(safe(run.record.title), style="bold"),
+        Given(safe(run.record.title), style="bold"),
         Text(f"{capital(readings_text(run.record))}, imported as run {safe(run.record.id)}."),
         *(
             bullet(f"{trial.id}: {trial.reason}; it does not count")

@@ -257,7 +257,7 @@ def outcome_text(record: TrialRecord, per: str) -> str:
     parts = [f"{rate_text(summary.throughput, per)} per {per}"]
     if record.outcome != "measured":
         parts.append(outcome_reason(record.outcome, record.reason))
-    if flags := [check.name for check in summary.checks if check.state == "flag"]:
+    if flags := [check.title for check in summary.checks if check.state == "flag"]:
         parts.append(f"look at: {', '.join(flags)}")
     return "; ".join(parts)
 

@@ -14,7 +14,7 @@ from orchestrator.adapters.report.figures import average_text, rate_text, vcpus_
 from orchestrator.adapters.report.imported_text import imported_facts, since_text
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.runs_text import aligned, minute, problems_text, tally_text
-from orchestrator.adapters.report.text import Text, as_drawn
+from orchestrator.adapters.report.text import Given, Text, as_drawn
 from orchestrator.adapters.report.verdict_tables import WIDE_PAGE
 from orchestrator.core.design.neighbour import described, neighbours_in
 from orchestrator.core.measure.results import TrialSummary
@@ -22,6 +22,7 @@ from orchestrator.core.record.facts import HYPERVISOR_FACTS, MACHINE_FACTS
 from orchestrator.core.record.journal import OPEN
 from orchestrator.core.record.run import Environment, RunRecord, StoredRun
 from orchestrator.core.record.run_line import tally
+from orchestrator.core.record.stored_plan import StoredPlan
 from orchestrator.core.record.trial import TrialRecord
 from orchestrator.engine.showing import reader_of
 from orchestrator.units import format_duration, format_percent, format_size
@@ -78,7 +79,7 @@ def render_run(
     """
     record = run.record
     parts: list[RenderableType] = [
-        Text(safe(record.title), style="bold"),
+        Given(safe(record.title), style="bold"),
         Text(f"run {safe(record.id)}{_origin(record)}"),
         Text(f"{safe(run.state)}, began {minute(record.started_utc)} UTC, kept in {safe(run.location)}"),
         *_not_back(run),
@@ -184,9 +185,9 @@ def facts_table(facts: Mapping[str, str] | Mapping[str, str | Text]) -> Renderab
 
 def asked(run: StoredRun) -> dict[str, str]:
     """What a run was to measure and how, by name."""
-    record, plan = run.record, run.record.plan
-    shapes = [shape for shape in plan.get("shapes", ()) if isinstance(shape, Mapping)]
-    loads = [load for load in plan.get("workloads", ()) if isinstance(load, Mapping)]
+    record, plan = run.record, run.record.declared
+    shapes = [shape for shape in plan.entries.get("shapes", ()) if isinstance(shape, Mapping)]
+    loads = [load for load in plan.entries.get("workloads", ()) if isinstance(load, Mapping)]
     cells = {(trial.shape, trial.workload, trial.threads) for trial in record.trials}
     asked = {
         "guest": f"{safe(record.guest)}: {safe(record.guest_kind)}",
@@ -195,18 +196,16 @@ def asked(run: StoredRun) -> dict[str, str]:
             f"{safe(str(load.get('name')))}: threads {_listed(load.get('threads'))}" for load in loads
         ),
     }
-    decide = (
-        f"margin {_percent(_at(plan, 'decide', 'margin'))}, confidence {_percent(_at(plan, 'decide', 'confidence'))}"
-    )
+    decide = f"margin {_percent(plan.at('decide', 'margin'))}, confidence {_percent(plan.at('decide', 'confidence'))}"
     if record.origin == "imported":
         return asked | {**imported_facts(record), "deciding": decide}
-    order = f"{_plural(len(cells), 'cell')} in {_blocks(record)}, {safe(str(_at(plan, 'design', 'order')))} order"
-    within = _percent(_at(plan, "measure", "steady", "until-within"))
+    order = f"{_plural(len(cells), 'cell')} in {_blocks(record)}, {safe(str(plan.at('design', 'order')))} order"
+    within = _percent(plan.at("measure", "steady", "until_within"))
     return asked | {
         "guest": f"{asked['guest']} (driver {safe(record.hypervisor)})",
-        **_beside(plan),
+        **_beside(record.plan),
         "design": f"{order}, seed {record.seed}",
-        "measuring": f"a sample every {_seconds(_at(plan, 'measure', 'every'))}; warm-up {_range(plan, 'warm-up')}; "
+        "measuring": f"a sample every {_seconds(plan.at('measure', 'every'))}; warm-up {_range(plan, 'warm_up')}; "
         f"steady {_range(plan, 'steady')}, until known within {within}",
         "deciding": decide,
     }
@@ -214,23 +213,13 @@ def asked(run: StoredRun) -> dict[str, str]:
 
 def _blocks(record: RunRecord) -> str:
     """``5 blocks``, ``3 to 12 blocks, until decided``."""
-    blocks, least = len({trial.block for trial in record.trials}), _at(record.plan, "design", "blocks", "at-least")
+    blocks, least = len({trial.block for trial in record.trials}), record.declared.at("design", "blocks", "at_least")
     return _plural(blocks, "block") if least is None else f"{safe(str(least))} to {blocks} blocks (until decided)"
 
 
 def _beside(plan: Mapping[str, Any]) -> dict[str, str]:
     declared = described(neighbours_in(plan))
     return {"neighbours": safe(declared)} if declared else {}
-
-
-def _at(plan: Mapping[str, Any], *path: str) -> Any:
-    """A value of the stored plan, whose keys may be written either way; ``None`` where it has none."""
-    found: Any = plan
-    for key in path:
-        if not isinstance(found, Mapping):
-            return None
-        found = found.get(key, found.get(key.replace("-", "_")))
-    return found
 
 
 def _written(value: object, write: Callable[[float], str]) -> str:
@@ -247,8 +236,8 @@ def _percent(value: object) -> str:
     return _written(value, format_percent)
 
 
-def _range(plan: Mapping[str, Any], part: str) -> str:
-    return " to ".join(_seconds(_at(plan, "measure", part, limit)) for limit in ("at-least", "at-most"))
+def _range(plan: StoredPlan, part: str) -> str:
+    return " to ".join(_seconds(plan.at("measure", part, limit)) for limit in ("at_least", "at_most"))
 
 
 def _listed(values: object) -> str:
@@ -337,7 +326,7 @@ def _in_columns(trial: TrialRecord, figures: Sequence[str], columns: int) -> lis
 def _remarks(trial: TrialRecord) -> list[str]:
     """Why a trial does not count, and what its checks flag."""
     flags = [] if trial.summary is None else [check for check in trial.summary.checks if check.state == "flag"]
-    found = [safe(f"! {check.name}: {check.detail}") for check in flags]
+    found = [safe(f"! {check.title}: {check.detail}") for check in flags]
     if trial.outcome == "measured":
         return found
     blame = f"{trial.failed_stage}: " if trial.failed_stage else ""

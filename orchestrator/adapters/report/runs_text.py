@@ -10,7 +10,7 @@ from rich.padding import Padding
 from rich.table import Table
 
 from orchestrator.adapters.report.plain import safe
-from orchestrator.adapters.report.text import Text
+from orchestrator.adapters.report.text import Given, Text
 from orchestrator.core.record.run_line import RunLine, Tally
 from orchestrator.engine.listing import Listed, listing
 
@@ -44,14 +44,14 @@ class _Listing:
         for state in (standings, states):
             rows = aligned([(*row, told, *rest) for row, told, rest in zip(first, state, about, strict=True)])
             if max(map(len, rows)) <= options.max_width:
-                yield from (Text(row, style="" if number else "bold") for number, row in enumerate(rows))
+                yield from (Given(row, style="" if number else "bold") for number, row in enumerate(rows))
                 return
         head, *rows = aligned([(*row, told) for row, told in zip(first, states, strict=True)])
         yield Text(head, style="bold")
         for line, row in zip(self._lines, rows, strict=True):
             decided = safe(line.standing.removeprefix(line.state))
             told = f"{safe(line.title)} ({safe(line.guest)}, {safe(line.guest_kind)}){decided}"
-            yield from (Text(row), Padding(Text(told, style="dim"), (0, 0, 0, 2)))
+            yield from (Given(row), Padding(Given(told, style="dim"), (0, 0, 0, 2)))
 
 
 def _first(line: Listed) -> tuple[str, str, str]:

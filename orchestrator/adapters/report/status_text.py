@@ -13,7 +13,7 @@ from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.progress import course, outcome_reason
 from orchestrator.adapters.report.run_text import facts_table
 from orchestrator.adapters.report.runs_text import bullet
-from orchestrator.adapters.report.text import Text
+from orchestrator.adapters.report.text import Given, Text
 from orchestrator.core.verdict.words import number
 from orchestrator.engine.status import InHand, Status
 from orchestrator.units import PERIODS, format_duration
@@ -27,7 +27,7 @@ _OR = ", or "
 def render_status(status: Status, per: str) -> RenderableType:
     """The whole of it."""
     parts: list[RenderableType] = [
-        Text(safe(status.title), style="bold"),
+        Given(safe(status.title), style="bold"),
         Text(f"run {safe(status.run)}"),
         Text(standing(status), style=_STYLES.get(status.state, "red")),
         Text(),

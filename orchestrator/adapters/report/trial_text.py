@@ -11,7 +11,14 @@ from rich.padding import Padding
 from rich.table import Table
 
 from orchestrator.adapters.report.explain import render_explanation
-from orchestrator.adapters.report.figures import average_text, rate_text, share_text, steady_lines, window_text
+from orchestrator.adapters.report.figures import (
+    average_text,
+    known_within,
+    rate_text,
+    share_text,
+    steady_lines,
+    window_text,
+)
 from orchestrator.adapters.report.imported_text import since_text
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.plot import Plot
@@ -160,7 +167,7 @@ def _summary(summary: TrialSummary) -> list[RenderableType]:
         table = _table("vCPU", "run %", "wait %", "idle %", "known within")
         for vcpu in summary.vcpus:
             shares = [share_text(share) for share in (vcpu.run, vcpu.wait, vcpu.idle)]
-            _row(table, str(vcpu.vcpu), *shares, f"± {share_text(vcpu.uncertainty)}")
+            _row(table, str(vcpu.vcpu), *shares, f"± {known_within(vcpu.uncertainty)}")
         parts += [heading("Where each vCPU's time went, in the steady window"), table]
     if summary.vcpus_average is not None:
         average = Text(f"  {average_text(summary.vcpus_average)}")
@@ -177,7 +184,7 @@ def _summary(summary: TrialSummary) -> list[RenderableType]:
         table.add_column(overflow="fold")
     for check in summary.checks:
         mark, style = _CHECK_MARKS[check.state]
-        table.add_row(Text(f"  {mark} {check.state}", style=style), Text(safe(check.name)), Text(safe(check.detail)))
+        table.add_row(Text(f"  {mark} {check.state}", style=style), Text(safe(check.title)), Text(safe(check.detail)))
     return [*parts, table if summary.checks else Text("  none were made")]
 
 

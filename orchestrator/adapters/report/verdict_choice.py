@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from orchestrator.core.verdict.comparison import Comparison
 from orchestrator.core.verdict.recommendation import Recommendation
 from orchestrator.core.verdict.scaling import Scaling
+from orchestrator.core.verdict.scaling.words import told as growth_told
 from orchestrator.core.verdict.verdict import Verdict
 from orchestrator.core.verdict.words import count
 
@@ -47,7 +48,7 @@ def decisive(verdict: Verdict) -> tuple[Comparison, ...]:
 def growth(verdict: Verdict, *, whole: bool) -> Sequence[str]:
     """How throughput grows: all curves, or a few that follow a law, those of vCPUs and threads together first."""
     if whole:
-        return [found.sentence for found in verdict.scaling]
+        return list(growth_told(verdict.scaling))
     return [found.sentence for found in lawful(verdict)]
 
 

@@ -16,7 +16,7 @@ from orchestrator.core.verdict.demand.demands import Demand
 from orchestrator.core.verdict.demand.usage import costs
 from orchestrator.core.verdict.value import CellValue
 from orchestrator.core.verdict.verdict import Verdict
-from orchestrator.core.verdict.words import column, number
+from orchestrator.core.verdict.words import column, number, signed
 from orchestrator.units import PERIODS, format_percent, format_size
 
 #: Characters of a name in a table, and in one for a wide page; how wide such a page is.
@@ -183,15 +183,14 @@ def _demands(demands: Sequence[Demand], *, several: bool, wide: bool) -> Table:
             row += [
                 response,
                 "?" if demand.busy_vcpus is None else f"{demand.busy_vcpus:.2f}",
-                "least" if demand.leanest == demand.cell else "?" if more is None else _more(more.mean),
+                "least" if demand.leanest == demand.cell else "?" if more is None else _more(more),
             ]
         table.add_row(*(Text(field) for field in row))
     return table
 
 
-def _more(ratio: float) -> str:
-    text = format_percent(ratio - 1)
-    return text if text.startswith("-") or text == "0 %" else f"+{text}"
+def _more(ratio: Interval) -> str:
+    return signed(ratio.mean, whole=ratio.low is None)
 
 
 def _times(found: Sequence[Interval | None]) -> list[str]:

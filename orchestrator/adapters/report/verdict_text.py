@@ -19,7 +19,7 @@ from orchestrator.adapters.report.explain import explanation_json, render_explan
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.sections import SENTENCE, bullets, heading, section
 from orchestrator.adapters.report.templates_text import render_templates
-from orchestrator.adapters.report.text import Text
+from orchestrator.adapters.report.text import Given, Text
 from orchestrator.adapters.report.verdict_choice import growth, left_out
 from orchestrator.adapters.report.verdict_tables import cells_table, demands_table, values_table
 from orchestrator.core.measure.method import Step
@@ -61,7 +61,7 @@ def render_verdict(  # noqa: PLR0913 - what may be told beside the verdict, each
     """
     whole, per = bool(explanation), per if per is not None else verdict.per
     parts: list[RenderableType] = [
-        Text(safe(title), style="bold"),
+        Given(safe(title), style="bold"),
         Text(safe(verdict.answer, SENTENCE)),
         *([Text(safe(look, SENTENCE))] if look else []),
         Text(),

@@ -181,9 +181,7 @@ def _intervals(marks: Sequence[Mapping[str, Any]], ends: tuple[float, float]) ->
                     **style, shape=arrow, size=40, filled=True, aria=False
                 )
                 layers.append(tip.encode(x=_changes_x(end, ends), y=_Y))
-        signs = inline(found, word).mark_point(
-            **style, shape=shape, size=90, filled=True, stroke=token("paper"), strokeWidth=1.2
-        )
+        signs = inline(found, word).mark_point(**style, shape=shape, size=100, filled=True)
         layers.append(
             signs.encode(
                 x=_changes_x("change", ends), y=_Y, description=alt.Description("said:N"), tooltip=alt.Tooltip("said:N")
@@ -226,9 +224,7 @@ def _side_marks(side: str, marks: Sequence[Mapping[str, Any]], axis: Axis) -> li
     if bounded := [{**mark, "high": min(mark["high"], axis.top)} for mark in marks if mark["low"] is not None]:
         rule = inline(bounded, f"{side}_intervals").mark_rule(color=token(colour), strokeWidth=3, aria=False)
         layers.append(rule.encode(x=axis.x("low"), x2=alt.X2("high"), y=_Y, tooltip=alt.Tooltip("said:N")))
-    signs = inline(marks, side).mark_point(
-        shape=shape, size=80, filled=True, color=token(colour), opacity=1, stroke=token("paper"), strokeWidth=1
-    )
+    signs = inline(marks, side).mark_point(shape=shape, size=80, filled=True, color=token(colour), opacity=1)
     layers.append(
         signs.encode(x=axis.x("rate"), y=_Y, description=alt.Description("said:N"), tooltip=alt.Tooltip("said:N"))
     )
@@ -307,7 +303,13 @@ def _rates_table(compared: RunsCompared, cells: Sequence[Change], per: str) -> T
     confidence = format_percent(compared.confidence)
     return Table(
         "Throughput in base and new run",
-        (text("cell"), *heads[:3], figures("base trials"), *heads[3:], figures("new trials")),
+        (
+            text("cell"),
+            *heads[:3],
+            figures("base runs" if compared.runs_are_readings else "base trials"),
+            *heads[3:],
+            figures("new trials"),
+        ),
         rows,
         note=f"From, to: interval of each by itself at {confidence} confidence.",
     )

@@ -13,11 +13,11 @@ from orchestrator.adapters.report.document.parts import Chart, Table
 from orchestrator.adapters.report.plain import safe
 from orchestrator.core.measure.results import Interval
 from orchestrator.core.verdict.demand.results import Demand
-from orchestrator.core.verdict.demand.usage import cost
+from orchestrator.core.verdict.demand.usage import cost, costs
 from orchestrator.core.verdict.words import capital, count, in_words
 from orchestrator.units import format_percent
 
-_ROOM = Room(left=8, right=12, top=34, bottom=42)
+_ROOM = Room(left=0, right=1, top=34, bottom=42)
 _ALL_SAID = 8
 _UNITS = {"s": "seconds", "ms": "milliseconds", "µs": "microseconds"}
 
@@ -72,10 +72,10 @@ def _mean(row: Row, demand: Demand, cpu_s: Interval, times: Times, confidence: f
 
 def _said(cpu_s: Interval, confidence: float) -> str:
     """``8.33 ms of CPU time (95 % interval 8.04 ms to 8.62 ms)``."""
-    bounds = "no interval"
     if cpu_s.low is not None and cpu_s.high is not None:
-        bounds = f"{format_percent(confidence)} interval {cost(cpu_s.low)} to {cost(cpu_s.high)}"
-    return f"{cost(cpu_s.mean)} of CPU time ({bounds})"
+        mean, low, high = costs([cpu_s.mean, cpu_s.low, cpu_s.high])
+        return f"{mean} of CPU time ({format_percent(confidence)} interval {low} to {high})"
+    return f"{cost(cpu_s.mean)} of CPU time (no interval)"
 
 
 def _alternative(known: Sequence[tuple[Demand, Interval]], workload: str, confidence: float) -> str:

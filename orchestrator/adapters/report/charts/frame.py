@@ -10,6 +10,7 @@ import altair as alt
 from altair.utils.schemapi import disable_debug_mode
 
 from orchestrator.adapters.report.charts.palette import token
+from orchestrator.adapters.report.signs import true_minus
 
 #: Fonts of the reader's system, as the page's style sheet names them. Pictures are drawn with the first.
 FONT = '"Liberation Sans", -apple-system, "Segoe UI", Roboto, Arial, sans-serif'
@@ -69,9 +70,15 @@ class Room:
 def inline(rows: Rows, name: str) -> alt.Chart:
     """A layer of rows that the specification itself holds; ``name`` is what its marks are called in a picture.
 
-    :func:`framed` connects them: as its data, the library would look through the rows at each step.
+    :func:`framed` connects them: as its data, the library would look through the rows at each step. What a mark says,
+    ``said``, has true minus signs.
     """
-    return alt.Chart(name=name, datasets={name: [*rows]})
+    return alt.Chart(name=name, datasets={name: [spoken(row) for row in rows]})
+
+
+def spoken(row: Mapping[str, Any]) -> dict[str, Any]:
+    """The same row; the sentence that is shown for its mark has true minus signs."""
+    return {field: true_minus(value) if field == "said" else value for field, value in row.items()}
 
 
 def x_at(place: float | str | alt.ExprRef) -> alt.XValue:

@@ -13,7 +13,7 @@ from typing import Any
 
 import altair as alt
 
-from orchestrator.adapters.report.charts.frame import FIGURES, SMALL_PX, Room, framed, inline, x_at, y2_at, y_at
+from orchestrator.adapters.report.charts.frame import FIGURES, SMALL_PX, Room, framed, inline, x2_at, x_at, y2_at, y_at
 from orchestrator.adapters.report.charts.palette import token
 from orchestrator.adapters.report.charts.rows import slug
 from orchestrator.adapters.report.document.numbers import NO_INTERVAL, figures, rates, text, whole
@@ -24,7 +24,7 @@ from orchestrator.core.verdict.history.results import CellHistory, Point, Step
 from orchestrator.core.verdict.words import count, number, rate, signed
 from orchestrator.units import PERIODS
 
-_ROOM = Room(left=60, right=16, top=62, bottom=46)
+_ROOM = Room(left=60, right=16, top=68, bottom=46)
 _PLOT_PX = 220
 #: Signs of what changed stand in a strip of their own below the plot.
 _STRIP_PX = 26
@@ -38,7 +38,10 @@ _LINE_PX = 14
 _NUMBER_PX = 15
 #: More runs have smaller signs.
 _MANY = 40
-_ZIGZAG = "M-1,0.55L1,-0.15M-1,1.05L1,0.35"
+#: What the shade about a step is, at the right above the plot, and about how wide these words are.
+_PLACES, _PLACES_PX = "where a step may begin", 118
+#: Two strokes across an axis that does not begin at zero, as the path of a mark.
+_BREAK = "M-1,0.1L1,-0.9M-1,0.9L1,-0.1"
 _STAMP = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d")
 _SAME = 1e-9
 
@@ -51,7 +54,7 @@ def history_chart(history: CellHistory, per: str) -> Chart:
         per: period of the rates.
     """
     drawn = _Drawn(history, per)
-    layers = [*drawn.steps(), *drawn.runs(), *drawn.level(), *drawn.changes(), *drawn.words()]
+    layers = [*drawn.steps(), *drawn.level(), *drawn.runs(), *drawn.changes(), *drawn.words()]
     about = (history.guest, history.guest_kind, str(history.memory), *sorted(history.files.values()))
     digest = hashlib.sha256("\n".join(about).encode()).hexdigest()[:6]
     return Chart(
@@ -122,8 +125,8 @@ class _Drawn:
             titleAlign="left",
             titleAnchor="end",
             titleBaseline="bottom",
-            titleX=4 - _ROOM.left,
-            titleY=-44,
+            titleX=-_ROOM.left,
+            titleY=-50,
             format=FIGURES,
             tickCount=_STEPS,
             domain=False,
@@ -139,6 +142,13 @@ class _Drawn:
         if wide := [row for row in rows if row["from"] < row["to"]]:
             shade = inline(wide, "step_places").mark_rect(color=token("plot-warm-up"), aria=False)
             yield shade.encode(x=self.x("from"), x2=alt.X2("to"), y=y_at(0), y2=y2_at(_PLOT_PX))
+            named = inline([{"text": _PLACES}], "key_step_places").mark_text(
+                align="right", baseline="bottom", fontSize=SMALL_PX, color=token("soft"), aria=False
+            )
+            box = inline([{}], "key_sign_step_places").mark_rect(color=token("plot-warm-up"), aria=False)
+            yield named.encode(x=x_at("width"), y=y_at(-34), text=alt.Text("text:N"))
+            left, right = (alt.ExprRef(f"width - {_PLACES_PX + px}") for px in (18, 4))
+            yield box.encode(x=x_at(left), x2=x2_at(right), y=y_at(-46), y2=y2_at(-36))
         if rows:
             rule = inline(rows, "steps").mark_rule(color=token("plot-law"), strokeWidth=1.5, strokeDash=[5, 3])
             yield rule.encode(
@@ -259,19 +269,19 @@ class _Drawn:
 
     def words(self) -> Iterator[alt.Chart]:
         """Where the axis begins if not at zero, and what the signs mean."""
-        left = 4 - _ROOM.left
+        left = -_ROOM.left
         begin = self.ends[0]
         note = "axis from zero" if begin == 0 else f"axis from {number(begin)}, not from zero"
         style: dict[str, Any] = {"align": "left", "fontSize": SMALL_PX, "aria": False}
         said = inline([{"text": note}], "axis_note").mark_text(
             **style, baseline="bottom", color=token("soft" if begin == 0 else "doubt")
         )
-        yield said.encode(x=x_at(left), y=y_at(-28), text=alt.Text("text:N"))
+        yield said.encode(x=x_at(left), y=y_at(-34), text=alt.Text("text:N"))
         if begin > 0:
-            zigzag = inline([{}], "axis_break").mark_point(
-                shape=_ZIGZAG, size=60, color=token("doubt"), strokeWidth=1.5, opacity=1, aria=False
+            strokes = inline([{}], "axis_break").mark_point(
+                shape=_BREAK, size=70, color=token("doubt"), strokeWidth=1.5, opacity=1, aria=False
             )
-            yield zigzag.encode(x=x_at(-4), y=y_at(_PLOT_PX + 6))
+            yield strokes.encode(x=x_at(0), y=y_at(_PLOT_PX + _STRIP_PX / 2))
         unfinished = any(point.state != "done" for point in self.points)
         key = [
             ("circle", "plot-mean", "a run", 46),
@@ -293,8 +303,8 @@ class _Drawn:
             named = inline([{"text": meaning}], f"key_words_{place}").mark_text(
                 **style, baseline="middle", color=token("soft")
             )
-            yield sign.encode(x=x_at(at), y=y_at(-16))
-            yield named.encode(x=x_at(at + 9), y=y_at(-16), text=alt.Text("text:N"))
+            yield sign.encode(x=x_at(at), y=y_at(-18))
+            yield named.encode(x=x_at(at + 9), y=y_at(-18), text=alt.Text("text:N"))
             at += width + 14
 
     def alternative(self) -> str:

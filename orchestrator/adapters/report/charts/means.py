@@ -11,7 +11,6 @@ import altair as alt
 from orchestrator.adapters.report.charts.frame import FIGURES, SMALL_PX, inline, x2_at, x_at, y_at
 from orchestrator.adapters.report.charts.palette import token
 from orchestrator.adapters.report.charts.rows import Rows, figures_layer
-from orchestrator.units import format_percent
 
 #: Of the column of figures at the right.
 FIGURES_PX = 76
@@ -48,7 +47,7 @@ class Mean:
         if self.low is None or self.high is None or self.mean == 0:
             return "no interval"
         half = (self.high - self.low) / 2 / self.mean
-        return "± over 100 %" if half > 1 else f"± {format_percent(half)}"
+        return "± over 100 %" if half > 1 else f"± {half * 100:.1f} %"
 
 
 @dataclass(frozen=True)
@@ -139,7 +138,7 @@ def _marks(drawn: Sequence[Mapping[str, Any]], axis: Axis) -> Iterator[alt.Chart
         )
     yield (
         inline(drawn, "means")
-        .mark_point(shape="diamond", filled=True, size=90, opacity=1, stroke=token("paper"), strokeWidth=1)
+        .mark_point(shape="diamond", filled=True, size=100, opacity=1)
         .encode(x=axis.x("mean"), y=y, color=colour, tooltip=told, description=alt.Description("said:N"))
     )
 

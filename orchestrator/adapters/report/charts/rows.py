@@ -18,7 +18,7 @@ from orchestrator.core.verdict.cells import CellEstimate
 from orchestrator.core.verdict.words import count
 
 #: Charts of the same cells stand beside each other, so they keep the same room above their rows.
-ROOM = Room(left=8, right=12, top=50, bottom=42)
+ROOM = Room(left=0, right=1, top=50, bottom=42)
 #: Names take what they need, up to a part of the width, so that the plot has most of it; longer ones are cut.
 _NAMES = "clamp(max(width * 0.21, min(width * 0.3, {wanted_px:.0f})), 92, 170)"
 _LETTER_PX = 6.8
@@ -132,7 +132,7 @@ class Rows:
             yield _texts("sizes", plain, "text", _Style(_BESIDE, size_px=SMALL_PX, colour="soft"))
         if marked:
             words = _texts("chosen", marked, "shown", _Style(_BESIDE, size_px=SMALL_PX, colour="plot-chosen"))
-            yield words.transform_calculate(shown="names < 136 ? datum.short : datum.long")
+            yield words.transform_calculate(shown="names < 147 ? datum.short : datum.long")
 
     def _headings(self) -> list[alt.Chart]:
         lines = [{"threads": threads, "y": top} for threads, top in self.headings.items()]

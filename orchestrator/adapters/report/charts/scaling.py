@@ -11,7 +11,6 @@ import numpy as np
 from orchestrator.adapters.report.charts.frame import FIGURES, LABEL_PX, Room, framed, inline, x_at
 from orchestrator.adapters.report.charts.palette import token
 from orchestrator.adapters.report.charts.rows import figures_layer, slug
-from orchestrator.adapters.report.charts.throughput import period
 from orchestrator.adapters.report.document.numbers import (
     NO_INTERVAL,
     UNAVAILABLE,
@@ -34,6 +33,8 @@ _ABOVE = 1.16
 #: Of the plot on the narrowest screen, and of a letter of a label, px.
 _NARROWEST_PLOT_PX = 220
 _LETTER_PX = 6.5
+#: Where along a line its name stands when there is no room beyond its end.
+_WITHIN = 0.75
 #: An interval that reaches further than this many times the largest mean ends at the edge.
 _FURTHEST = 1.6
 _LAWS: Mapping[LawName, str] = {
@@ -100,7 +101,7 @@ class _Curve:
         axis = alt.Axis(
             format=FIGURES,
             tickCount=5,
-            title=f"operations {period(self.per)}",
+            title=f"operations per {self.per}",
             titleAngle=0,
             titleAlign="left",
             titleAnchor="end",
@@ -150,11 +151,9 @@ class _Curve:
             .mark_point(
                 shape="diamond",
                 filled=True,
-                size=90,
+                size=100,
                 opacity=1,
                 color=token("plot-mean"),
-                stroke=token("paper"),
-                strokeWidth=1,
             )
             .encode(x=self._x(), y=self._y(), tooltip=told, description=alt.Description("said:N"))
         )
@@ -172,17 +171,22 @@ class _Curve:
 
     def _labels(self) -> Iterator[alt.Chart]:
         """Words at the ends of the lines, where neither of them runs on the narrowest screen."""
-        end = self._proportional()[-1]
-        leaves = end["size"] < self.largest
-        beside = {"align": "left", "dx": 8, "dy": 10} if leaves else {"align": "right", "dx": -10, "dy": -6}
-        yield self._words("proportional_words", end | {"text": "in proportion"}, "soft", beside)
+        end, words = self._proportional()[-1], "in proportion"
+        within = {axis: _WITHIN * place for axis, place in end.items()}
+        roomy = end["size"] < self.largest - self._covered(words)
+        beside = {"align": "left", "dx": 8, "dy": 10} if roomy else {"align": "right", "dx": -6, "dy": -9}
+        yield self._words("proportional_words", (end if roomy else within) | {"text": words}, "soft", beside)
         if self.law is not None and self.law.law != "proportional":
             curve, words = self._fitted(self.law), _LAWS[self.law.law]
-            covered = self.largest * (1 - len(words) * _LETTER_PX / _NARROWEST_PLOT_PX)
-            lowest = min(at["rate"] for at in curve if at["size"] >= covered)
-            below = {"align": "right", "dx": -4, "dy": 16}
-            yield self._words("law_words", {"size": self.largest, "rate": lowest, "text": words}, "plot-law", below)
+            first = self.largest - self._covered(words)
+            lowest = min(at["rate"] for at in curve if at["size"] >= first)
+            below = {"align": "left", "dx": 6, "dy": 16}
+            yield self._words("law_words", {"size": first, "rate": lowest, "text": words}, "plot-law", below)
         yield from _key()
+
+    def _covered(self, words: str) -> float:
+        """How much of the axis of sizes words take on the narrowest screen."""
+        return self.largest * len(words) * _LETTER_PX / _NARROWEST_PLOT_PX
 
     def _words(self, name: str, row: Mapping[str, Any], colour: str, beside: Mapping[str, Any]) -> alt.Chart:
         layer: alt.Chart = (
@@ -199,7 +203,7 @@ def _key() -> Iterator[alt.Chart]:
     yield (
         inline(one, "key_sign")
         .mark_point(shape="diamond", filled=True, size=70, opacity=1, color=token("plot-mean"), aria=False)
-        .encode(x=x_at(alt.ExprRef("width - 96")), y=alt.Y("y:Q", scale=None))
+        .encode(x=x_at(alt.ExprRef("width - 81")), y=alt.Y("y:Q", scale=None))
     )
     yield figures_layer(one, name="key_words", small=True)
 
@@ -219,7 +223,7 @@ def _title(scaling: Scaling, per: str) -> str:
         "vcpus": f"over vCPUs with {scaling.threads} thread{'' if scaling.threads == 1 else 's'}",
         "both": "over vCPUs, each with a thread",
     }[scaling.over]
-    return f"Throughput of {safe(scaling.workload, 60)} {over}, operations {period(per)}"
+    return f"Throughput of {safe(scaling.workload, 60)} {over}, operations per {per}"
 
 
 def _point_said(scaling: Scaling, point: Point, per: str) -> str:
@@ -227,9 +231,7 @@ def _point_said(scaling: Scaling, point: Point, per: str) -> str:
     bounds = "no interval"
     if point.low is not None and point.high is not None:
         bounds = f"interval {number(point.low * factor)} to {number(point.high * factor)}"
-    text = (
-        f"{point.size} {unit}{'' if point.size == 1 else 's'}: {number(point.throughput_per_s * factor)} {period(per)}"
-    )
+    text = f"{point.size} {unit}{'' if point.size == 1 else 's'}: {number(point.throughput_per_s * factor)} per {per}"
     text += f" ({bounds}), for each {unit} {format_percent(point.efficiency, 0)} of the smallest size's"
     return text if point.fitted is None else f"{text}; by the law {number(point.fitted * factor)}"
 
@@ -238,7 +240,9 @@ def _alternative(scaling: Scaling, per: str) -> str:
     points = "; ".join(_point_said(scaling, point, per) for point in scaling.points)
     law = "" if scaling.law is None else ", the curve of the law,"
     lines = f"Points with intervals{law} and a line of growth in proportion, both axes from zero."
-    return f"{safe(scaling.sentence, 1000)} {lines} {points}."
+    # The sentence has the reason only where laws were tried, and a chart may be all that somebody is given.
+    why = "" if scaling.law is not None or scaling.laws else f" No law is fitted: {safe(scaling.why_no_law or '')}."
+    return f"{safe(scaling.sentence, 1000)}{why} {lines} {points}."
 
 
 def _table(scaling: Scaling, per: str) -> Table:
@@ -248,7 +252,7 @@ def _table(scaling: Scaling, per: str) -> Table:
         figures("throughput", unit),
         figures("from", unit),
         figures("to", unit),
-        figures("by the law", unit),
+        *([figures("by the law", unit)] if scaling.law is not None else []),
         figures(f"for each {_UNITS[scaling.over]}, of the smallest size's", "%"),
     )
     parts: Sequence[tuple[Any, ...]] = [
@@ -257,10 +261,9 @@ def _table(scaling: Scaling, per: str) -> Table:
             rates([point.throughput_per_s for point in points], factor),
             rates([point.low for point in points], factor, NO_INTERVAL),
             rates([point.high for point in points], factor, NO_INTERVAL),
-            rates([point.fitted for point in points], factor, UNAVAILABLE),
+            *([rates([point.fitted for point in points], factor, UNAVAILABLE)] if scaling.law is not None else []),
             strict=True,
         )
     ]
     rows = tuple((whole(point.size), *found, percent(point.efficiency)) for point, *found in parts)
-    note = "" if scaling.law is not None else f"No law was fitted: {safe(scaling.why_no_law or 'there is none')}."
-    return Table("Throughput over size", columns, rows, note=note)
+    return Table("Throughput over size", columns, rows)

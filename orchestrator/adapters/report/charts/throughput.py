@@ -71,17 +71,12 @@ def throughput_chart(  # noqa: PLR0913, PLR0917 - what is drawn, and how it is t
     shown = _Shown(rows, {c.id: c for c in cells}, tuple(trials), per, frozenset(recommended), confidence)
     return Chart(
         id=f"throughput-{slug(workload)}",
-        title=f"Throughput of {safe(workload)}, operations {period(per)}",
+        title=f"Throughput of {safe(workload)}, operations per {per}",
         alternative=shown.alternative(workload),
         spec=rows.framed(shown.layers(), ROOM),
         height_px=ROOM.around(rows.height_px),
         table=_table(shown),
     )
-
-
-def period(per: str) -> str:
-    """``a minute``, ``an hour``."""
-    return f"{'an' if per == 'hour' else 'a'} {per}"
 
 
 @dataclass(frozen=True)
@@ -119,7 +114,7 @@ class _Shown:
         span = self.span(cell.low, cell.high)
         bounds = "no interval" if span is None else f"{format_percent(self.confidence)} interval {span}"
         chosen = ", recommended" if cell.id in self.chosen else ""
-        mean = f"{self.figure(cell.throughput_per_s)} {period(self.per)}"
+        mean = f"{self.figure(cell.throughput_per_s)} per {self.per}"
         return f"{mean} ({bounds}), {count(cell.trials, 'trial')}{chosen}"
 
     def trial_said(self, row: Row, trial: TrialPoint, per_s: float) -> str:
@@ -128,19 +123,20 @@ class _Shown:
         span = self.span(trial.low, trial.high)
         bounds = "" if span is None else f" ({span})"
         uncounted = "" if trial.steady else ", never steady, does not count"
-        mean = f"{self.figure(per_s)} {period(self.per)}{bounds}"
+        mean = f"{self.figure(per_s)} per {self.per}{bounds}"
         return f"trial {trial.number}{block}: {mean}{uncounted}; {row.line.named}"
 
     def layers(self) -> list[alt.Chart]:
         """All marks, the names beside them, and the key."""
         means = [self._mean(row) for row in self.rows.rows]
         readings = [per_s * self.factor for found in self.trials.values() for _, per_s in found]
-        axis = axis_for(means, f"operations {period(self.per)}", readings)
+        axis = axis_for(means, f"operations per {self.per}", readings)
         counted, uncounted = self._points(steady=True), self._points(steady=False)
+        unsaid = self.chosen & set(self.cells) and not self.rows.roomy  # the word stands beside its sign where it can
         signs = [
             *([Sign("circle", "plot-point", "a trial")] if counted else []),
             Sign("diamond", "plot-mean", f"mean, {format_percent(self.confidence)} interval"),
-            *([Sign("triangle-right", "plot-chosen", "recommended")] if self.chosen & set(self.cells) else []),
+            *([Sign("triangle-right", "plot-chosen", "recommended")] if unsaid else []),
             *([Sign(CROSS, "plot-point", "not counted")] if uncounted else []),
         ]
         return [
@@ -148,7 +144,7 @@ class _Shown:
             *_points_layer("trials", counted, axis, {"shape": "circle", "size": 30, "strokeWidth": 1.2}),
             *_points_layer("uncounted", uncounted, axis, {"shape": CROSS, "size": 40, "strokeWidth": 1.5}),
             *self.rows.layers(self.chosen),
-            *key(signs, period(self.per)),
+            *key(signs, f"per {self.per}"),
         ]
 
     def _mean(self, row: Row) -> Mean:
@@ -186,7 +182,7 @@ class _Shown:
         """What is to be seen, in sentences."""
         trials = sum(len(found) for found in self.trials.values())
         told = [
-            f"Throughput of {safe(workload)} in operations {period(self.per)}, from zero: a row for each shape, by "
+            f"Throughput of {safe(workload)} in operations per {self.per}, from zero: a row for each shape, by "
             f"threads; the mean of each with its interval, and {count(trials, 'trial')} as points."
         ]
         for threads, alike in groupby(self.rows.rows, key=lambda row: row.line.threads):

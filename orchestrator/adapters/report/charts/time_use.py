@@ -215,7 +215,7 @@ def _key() -> Iterator[alt.Chart]:
     yield (
         inline([{"text": "mean over vCPUs, %"}], "key_means")
         .mark_text(align="right", baseline="middle", fontSize=SMALL_PX, color=token("soft"), aria=False)
-        .encode(x=x_at("width"), y=y_at(-38), text=alt.Text("text:N"))
+        .encode(x=x_at("width"), y=y_at(-41), text=alt.Text("text:N"))
     )
 
 

@@ -14,7 +14,7 @@ from orchestrator.adapters.report.plain import safe
 from orchestrator.core.measure.cleaning import clean
 from orchestrator.core.measure.results import TrialSummary
 from orchestrator.core.record.trial import TrialRecord
-from orchestrator.core.verdict.words import capital, count, listed, number, rate
+from orchestrator.core.verdict.words import capital, count, listed, number
 from orchestrator.engine.courses import TrialCourse
 from orchestrator.units import PERIODS, format_duration
 
@@ -53,7 +53,7 @@ def _sentences(record: TrialRecord, course: TrialCourse, per: str, since: str) -
     if kept := [value for value in cleaned.values.tolist() if not math.isnan(value)]:
         length = format_duration(max(series.time_s[-1], 0.0))
         readings = f"{len(kept)} readings" if len(kept) > 1 else "one reading"
-        ends = f"{number(min(kept) * PERIODS[per])} to {rate(max(kept), per)}"
+        ends = f"{number(min(kept) * PERIODS[per])} to {number(max(kept) * PERIODS[per])} per {per}"
         yield f"Throughput in {readings} over {length} since {since}, from {ends}."
     else:
         yield "No throughput was read."
@@ -65,7 +65,7 @@ def _sentences(record: TrialRecord, course: TrialCourse, per: str, since: str) -
     if summary.window.start_s > 0:
         yield f"Warm-up for {format_duration(summary.window.start_s)}."
     mean = rate_text(summary.throughput, per)
-    yield f"Steady window from {window_text(summary.window)} after {since}: {mean} a {per}."
+    yield f"Steady window from {window_text(summary.window)} after {since}: {mean} per {per}."
     if shares := _shares(summary):
         yield f"In it {listed(shares)}."
 

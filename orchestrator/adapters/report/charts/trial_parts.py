@@ -11,7 +11,7 @@ from orchestrator.adapters.report.document.parts import Column, Number, Table
 from orchestrator.core.measure.cleaning import clean
 from orchestrator.core.measure.samples import Throughput
 from orchestrator.core.record.trial import TrialRecord
-from orchestrator.core.verdict.words import capital, column
+from orchestrator.core.verdict.words import column
 from orchestrator.engine.courses import Course, TrialCourse
 from orchestrator.units import PERIODS
 
@@ -34,21 +34,21 @@ def trial_table(record: TrialRecord, course: TrialCourse, per: str, since: str, 
         called: what it is: ``Trial``, ``Reading``.
     """
     parts = [part for part in _parts(record, course) if part[1] - part[0] > _SHORTEST_S]
-    cleaned = clean(course.throughput.rate).values.tolist()
-    within = [_rates(course.throughput, cleaned, part) for part in parts]
-    rates = zip(*(_figures([each[which] * PERIODS[per] for each in within]) for which in range(3)), strict=True)
+    within = _rates(course.throughput, parts)
+    shares = [_shares(share, parts) for share in course.shares]
+    rates = [_figures([each[which] * PERIODS[per] for each in within]) for which in range(3)]
     rows = [
-        (what, _seconds(start), _seconds(end), *figures, *(_share(share, start, end) for share in course.shares))
-        for (start, end, what), figures in zip(parts, rates, strict=True)
+        (what, _seconds(start), _seconds(end), *figures)
+        for (start, end, what), *figures in zip(parts, *rates, *shares, strict=True)
     ]
-    lowest_to_highest = [Column(name, f"operations per {per}", figures=True) for name in ("Lowest", "Mean", "Highest")]
+    lowest_to_highest = [Column(name, f"operations per {per}", figures=True) for name in ("lowest", "mean", "highest")]
     return Table(
         caption=f"{called} {record.number} part by part",
         columns=(
-            Column("Part of"),
-            *(Column(name, f"s after {since}", figures=True) for name in ("From", "To")),
+            Column("part of"),
+            *(Column(name, f"s after {since}", figures=True) for name in ("from", "to")),
             *lowest_to_highest,
-            *(Column(capital(share.what), "%", figures=True) for share in course.shares),
+            *(Column(share.what, "%", figures=True) for share in course.shares),
         ),
         rows=tuple(rows),
     )
@@ -73,19 +73,23 @@ def _even(start: float, end: float, parts: int, what: str) -> Iterator[_Part]:
         yield start + number * width, start + (number + 1) * width, what
 
 
-def _rates(series: Throughput, cleaned: Sequence[float], part: _Part) -> tuple[float, float, float]:
-    """Lowest, mean and highest of the readings that belong to a part by their middles; NaN where there is none.
+def _rates(series: Throughput, parts: Sequence[_Part]) -> list[tuple[float, float, float]]:
+    """Lowest, mean and highest of the readings that belong to each part by their middles; NaN where there is none.
 
-    Readings that cannot be true are NaN in ``cleaned``, and not among them.
+    Readings that cannot be true are not among them.
     """
-    start, end, _ = part
-    readings = zip(series.time_s, series.width_s, cleaned, strict=True)
-    inside = [(rate, width) for at, width, rate in readings if start <= at - width / 2 < end and not math.isnan(rate)]
-    if not inside:
-        return math.nan, math.nan, math.nan
-    mean = sum(rate * width for rate, width in inside) / sum(width for _, width in inside)
-    rates = [rate for rate, _ in inside]
-    return min(rates), mean, max(rates)
+    rates, widths = clean(series.rate).values, np.asarray(series.width_s)
+    middles = np.asarray(series.time_s) - widths / 2
+    found = []
+    for start, end, _ in parts:
+        inside = (start <= middles) & (middles < end) & ~np.isnan(rates)
+        there, lengths = rates[inside], widths[inside]
+        if not len(there):
+            found.append((math.nan, math.nan, math.nan))
+            continue
+        mean = sum((there * lengths).tolist()) / sum(lengths.tolist())
+        found.append((float(there.min()), mean, float(there.max())))
+    return found
 
 
 def _figures(values: Sequence[float]) -> list[Number]:
@@ -97,12 +101,14 @@ def _seconds(time_s: float) -> Number:
     return Number(f"{time_s:.1f}", time_s)
 
 
-def _share(course: Course, start: float, end: float) -> Number:
-    """The mean share in percent of what is known of a part."""
+def _shares(course: Course, parts: Sequence[_Part]) -> list[Number]:
+    """The mean share in percent of what is known of each part."""
     ends, shares = np.asarray(course.end_s), np.array(course.share, dtype=float)  # what is not known becomes NaN
-    overlap = np.minimum(ends, end) - np.maximum(ends - np.asarray(course.width_s), start)
-    known = (overlap > 0) & ~np.isnan(shares)
-    if not known.any():
-        return Number("?", None)
-    percent = float(np.average(shares[known], weights=overlap[known])) * 100
-    return Number(f"{percent:.1f}", percent)
+    starts, there = ends - np.asarray(course.width_s), ~np.isnan(shares)
+    found = []
+    for start, end, _ in parts:
+        overlap = np.minimum(ends, end) - np.maximum(starts, start)
+        known = (overlap > 0) & there
+        percent = float(np.average(shares[known], weights=overlap[known])) * 100 if known.any() else None
+        found.append(Number("?" if percent is None else f"{percent:.1f}", percent))
+    return found

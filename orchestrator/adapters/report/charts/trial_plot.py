@@ -28,7 +28,7 @@ _TOP, _FLOOR = 22, 170
 _KEY, _LOWER_TOP, _LOWER_FLOOR = 218, 236, 322
 #: A bracket that is so wide has the mean above it as well.
 _WITH_MEAN_PX = 260
-_TITLE_X = -_ROOM.left + 4
+_TITLE_X = -_ROOM.left
 #: The lines by their data sets: what they are, and how they are dashed.
 _LINES: dict[str, tuple[str, list[float]]] = {"host": ("host busy", [7, 5]), "steal": ("steal", [0, 7])}
 #: The first row of shares is where the first interval begins, of which the second tells.
@@ -91,7 +91,7 @@ def _throughput(per: str, since: str, floor: int) -> alt.LayerChart:
     short = "datum.value >= 1e6 ? format(datum.value, '~s') : format(datum.value, '~f')"
     y = _y("v", f"operations per {per}", -4, scale, tickCount=4, labelExpr=short)
     rates, marks = alt.Chart(alt.NamedData("rates")), alt.Chart(alt.NamedData("marks"))
-    figures = f"format(datum.v, '.5~r') + ' a {per}, ' + format(datum.t, '.5~r') + ' s after {since}'"
+    figures = f"format(datum.v, '.5~r') + ' per {per}, ' + format(datum.t, '.5~r') + ' s after {since}'"
     line = rates.mark_line(color=token("plot-line"), strokeWidth=1.25, strokeCap="round", aria=False)
     points = rates.transform_filter("isValid(datum.v)").transform_joinaggregate(n="count()")
     points = points.transform_calculate(said=figures)
@@ -243,7 +243,7 @@ def _key(marks: alt.Chart) -> list[alt.Chart]:
     layers, end_px = [], 0
     for what, width in _KEY_PX.items():
         item = marks.transform_filter(f"datum.kind == 'key' && datum.label == '{what}'")
-        left, right = end_px - _ROOM.left + 8, end_px - _ROOM.left + 8 + _KEY_SIGN_PX
+        left, right = end_px - _ROOM.left, end_px - _ROOM.left + _KEY_SIGN_PX
         span = {"x": x_at(left), "x2": x2_at(right)}
         if what in signs:
             box = item.mark_rect(aria=False, **signs[what])

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from itertools import pairwise
 from statistics import median
 from typing import Any, TypeAlias
 
+from orchestrator.adapters.report.charts.frame import spoken
 from orchestrator.adapters.report.charts.thinning import kept
 from orchestrator.adapters.report.figures import rate_text, window_text
 from orchestrator.adapters.report.plain import safe
@@ -40,7 +41,8 @@ def trial_rows(record: TrialRecord, course: TrialCourse, per: str, since: str) -
     """
     left_out = clean(course.throughput.rate).left_out
     rates = _rates(course.throughput, {one.index for one in left_out}, PERIODS[per])
-    marks = [*_window(record, per), *_left_out(course.throughput, left_out, per, since)]
+    said = [*_window(record, per), *_left_out(course.throughput, left_out, per, since)]
+    marks: list[Row] = [spoken(row) for row in said]
     marks = [_ends(course, [*rates, *marks]), *marks]
     if not course.shares:
         return {"rates": rates, "marks": marks}
@@ -77,7 +79,7 @@ def _window(record: TrialRecord, per: str) -> Iterator[Row]:
     if window.start_s > 0:
         said = f"warm-up: 0 to {window.start_s:.0f} s"
         yield {"kind": "warm-up", "label": "warm-up", "from": 0, "to": start, "said": said}
-    told = f"{rate_text(mean, per)} a {per}"
+    told = f"{rate_text(mean, per)} per {per}"
     said = f"steady window, {window_text(window)}: {told}"
     bounds = {"low": _rounded(mean.low, factor), "high": _rounded(mean.high, factor)}
     at = {"from": start, "to": end, "v": _rounded(mean.mean, factor)}
@@ -115,7 +117,7 @@ def _left_out(series: Throughput, left_out: Sequence[LeftOut], per: str, since: 
     top = max((rate for index, rate in enumerate(series.rate) if index not in places), default=0.0) * _ABOVE
     for one in left_out[:_LEFT_OUT_SHOWN]:
         at, value = series.time_s[one.index], series.rate[one.index]
-        said = f"left out: {value * factor:.4g} a {per}, {at:.5g} s after {since}: {one.reason}"
+        said = f"left out: {value * factor:.4g} per {per}, {at:.5g} s after {since}: {one.reason}"
         height = _rounded(max(min(value, top), 0.0), factor)
         yield {"kind": "left out", "from": _rounded(at), "v": height, "said": said}
 
@@ -128,13 +130,11 @@ def _areas(known: Mapping[str, Course]) -> list[Row]:
     waited = wait.share if wait is not None else [None] * len(run.share)
     extremes = {*_extremes(run.share, _SHARES // 2), *_extremes(waited, _SHARES // 2)}
     places = [place for place in sorted(extremes) if run.share[place] is not None]
-    figures = [{"run": _percent(r), "wait": _percent(w)} for r, w in zip(run.share, waited, strict=True)]
-    return _stepped(run, places, figures)
+    return _stepped(run, places, lambda place: {"run": _percent(run.share[place]), "wait": _percent(waited[place])})
 
 
 def _line(course: Course) -> list[Row]:
-    figures = [{"v": _percent(share)} for share in course.share]
-    return _stepped(course, _extremes(course.share, _LINES), figures)
+    return _stepped(course, _extremes(course.share, _LINES), lambda place: {"v": _percent(course.share[place])})
 
 
 def _extremes(shares: Sequence[float | None], most: int) -> list[int]:
@@ -143,16 +143,17 @@ def _extremes(shares: Sequence[float | None], most: int) -> list[int]:
     return [there[index] for index in kept([shares[place] or 0.0 for place in there], most)]
 
 
-def _stepped(course: Course, places: Sequence[int], figures: Sequence[Row]) -> list[Row]:
+def _stepped(course: Course, places: Sequence[int], figures: Callable[[int], Row]) -> list[Row]:
     """Rows at the ends of intervals, one at the start of each unbroken stretch, and an empty one after it."""
     rows: list[Row] = []
     before: int | None = None
     for place in places:
+        drawn = figures(place)
         if before is None or any(course.share[between] is None for between in range(before + 1, place)):
             if before is not None:
-                rows.append({"t": rows[-1]["t"], **dict.fromkeys(figures[place])})
-            rows.append({"t": _rounded(max(course.end_s[place] - course.width_s[place], 0.0)), **figures[place]})
-        rows.append({"t": _rounded(course.end_s[place]), **figures[place]})
+                rows.append({"t": rows[-1]["t"], **dict.fromkeys(drawn)})
+            rows.append({"t": _rounded(max(course.end_s[place] - course.width_s[place], 0.0)), **drawn})
+        rows.append({"t": _rounded(course.end_s[place]), **drawn})
         before = place
     return rows
 

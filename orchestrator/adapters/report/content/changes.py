@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from itertools import groupby
 
 from orchestrator.adapters.report import compare_words as words
 from orchestrator.adapters.report.charts.changes import before_after_chart, changes_chart
-from orchestrator.adapters.report.document.numbers import NO_INTERVAL, changed, figures, memory, rates, text, whole
+from orchestrator.adapters.report.document.numbers import NO_INTERVAL, changed, figures, memory, text, whole
 from orchestrator.adapters.report.document.parts import Beside, Block, Cell, Mark, Paragraph, Section, Sentences, Table
 from orchestrator.core.verdict.between_runs.results import Change, RunsCompared
-from orchestrator.units import PERIODS
 
 MARKS: dict[str, Mark] = {"faster": "good", "slower": "bad", "equivalent": "good", "undecided": "doubt"}
 
@@ -39,16 +39,20 @@ def _changes(found: RunsCompared, per: str) -> Iterator[Section]:
         return
     ordered = words.ordered(found.changes)
     loads = [(workload, list(alike)) for workload, alike in groupby(ordered, key=lambda change: change.workload)]
-    blocks: list[Block] = [Beside((changes_chart(found), before_after_chart(found, per)))]
+    changes, rates = changes_chart(found), before_after_chart(found, per)
+    blocks: list[Block] = [
+        Beside((replace(changes, told_below=True), replace(rates, table=None, told_below=rates.table is not None)))
+    ]
     for workload, cells in loads:
         caption = "Cells in both" if len(loads) == 1 else f"Cells in both, {workload}"
-        blocks.append(_table(cells, found, caption, per))
-    legend = words.legend(found, per, cpu=words.cpu_known(found))
-    yield Section("changes", "How each cell changed", (*blocks, Paragraph(legend)))
+        blocks.append(_table(cells, found, caption))
+    blocks.append(Paragraph(words.legend(found, cpu=words.cpu_known(found), ends="From, to")))
+    if rates.table is not None:
+        blocks.append(replace(rates.table, note=f"{words.rates_legend(found, per)} {rates.table.note}"))
+    yield Section("changes", "How each cell changed", tuple(blocks))
 
 
-def _table(cells: Sequence[Change], found: RunsCompared, caption: str, per: str) -> Table:
-    factor, unit = PERIODS[per], f"per {per}"
+def _table(cells: Sequence[Change], found: RunsCompared, caption: str) -> Table:
     cpu = words.cpu_known(found)
     sizes = len({cell.memory for cell in cells}) > 1
     is_open = any(cell.verdict == "undecided" for cell in cells)
@@ -58,39 +62,29 @@ def _table(cells: Sequence[Change], found: RunsCompared, caption: str, per: str)
         *((figures("memory", "GiB"),) if sizes else ()),
         figures("threads"),
         text("verdict"),
-        figures("base", unit),
-        figures("new", unit),
         figures("change", "%"),
         figures("from", "%"),
         figures("to", "%"),
         *((figures("per CPU s", "%"),) if cpu else ()),
-        figures("base runs" if found.runs_are_readings else "base trials"),
-        figures("new trials"),
         *((text("what would decide it"),) if is_open else ()),
     )
-    both = rates([side for cell in cells for side in (cell.base_per_s, cell.new_per_s)], factor)
-    rows: list[tuple[Cell, ...]] = []
-    for cell, base, new in zip(cells, both[::2], both[1::2], strict=True):
-        rows.append(
-            (
-                cell.shape,
-                whole(cell.vcpus),
-                *((memory(cell.memory),) if sizes else ()),
-                whole(cell.threads),
-                cell.verdict,
-                base,
-                new,
-                changed(cell.ratio, is_whole=cell.low is None),
-                changed(cell.low, missing=NO_INTERVAL),
-                changed(cell.high, missing=NO_INTERVAL),
-                *((changed(cell.cpu_ratio, is_whole=cell.cpu_low is None),) if cpu else ()),
-                whole(cell.base_trials),
-                whole(cell.new_trials),
-                *((_would_decide(cell, found.margin),) if is_open else ()),
-            )
+    rows: tuple[tuple[Cell, ...], ...] = tuple(
+        (
+            cell.shape,
+            whole(cell.vcpus),
+            *((memory(cell.memory),) if sizes else ()),
+            whole(cell.threads),
+            cell.verdict,
+            changed(cell.ratio, is_whole=cell.low is None),
+            changed(cell.low, missing=NO_INTERVAL),
+            changed(cell.high, missing=NO_INTERVAL),
+            *((changed(cell.cpu_ratio, is_whole=cell.cpu_low is None),) if cpu else ()),
+            *((_would_decide(cell, found.margin),) if is_open else ()),
         )
+        for cell in cells
+    )
     marked = frozenset(at for at, cell in enumerate(cells) if cell.verdict in {"slower", "faster"})
-    return Table(caption, columns, tuple(rows), marked)
+    return Table(caption, columns, rows, marked)
 
 
 def _would_decide(cell: Change, margin: float) -> str:

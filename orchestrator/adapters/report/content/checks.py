@@ -37,11 +37,11 @@ def checks_section(run: StoredRun) -> Iterator[Section]:
 def _counted(trials: Sequence[TrialRecord]) -> Iterator[Block]:
     """Of each check, how many trials it was good for."""
     made = [check for trial in trials if trial.summary is not None for check in trial.summary.checks]
-    names = list(dict.fromkeys(check.name for check in made))
+    names = list(dict.fromkeys(check.title for check in made))
     if not names:
         return
     rows: tuple[tuple[Cell, ...], ...] = tuple(
-        (name, *[whole(sum(check.name == name and check.state == state for check in made)) for state in _STATES])
+        (name, *[whole(sum(check.title == name and check.state == state for check in made)) for state in _STATES])
         for name in names
     )
     marked = frozenset(at for at, name in enumerate(names) if _is_flagged(name, made))
@@ -50,7 +50,7 @@ def _counted(trials: Sequence[TrialRecord]) -> Iterator[Block]:
 
 
 def _is_flagged(name: str, made: Sequence[Check]) -> bool:
-    return any(check.name == name and check.state == "flag" for check in made)
+    return any(check.title == name and check.state == "flag" for check in made)
 
 
 def _flagged(run: StoredRun) -> Iterator[Block]:
@@ -58,7 +58,7 @@ def _flagged(run: StoredRun) -> Iterator[Block]:
     told: dict[str, dict[str, list[int]]] = {}
     for trial in run.trials:
         for check in flags(trial):
-            told.setdefault(check.name, {}).setdefault(check.detail, []).append(trial.number)
+            told.setdefault(check.title, {}).setdefault(check.detail, []).append(trial.number)
     items: list[tuple[str, Mark, str]] = []
     for name, details in told.items():
         shown = list(details.items())[:_WORDINGS] if len(details) > _WORDINGS + 1 else list(details.items())

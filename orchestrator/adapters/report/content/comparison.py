@@ -11,9 +11,10 @@ from orchestrator.adapters.report.content.identity import below, distinct
 from orchestrator.adapters.report.content.source import RunSource
 from orchestrator.adapters.report.content.throughput import throughput_section
 from orchestrator.adapters.report.content.trials import trials_section
+from orchestrator.adapters.report.document.minus import with_true_minus
 from orchestrator.adapters.report.document.parts import Document, Paragraph, Section
 from orchestrator.core.verdict.between_runs.results import RunsCompared
-from orchestrator.core.verdict.words import capital, so_many_of
+from orchestrator.core.verdict.words import capital, so_many_of, some_of
 from orchestrator.units import format_percent
 
 
@@ -32,22 +33,27 @@ def comparison_document(
     new, base = words.title(first, base_called)
     if others:
         new = f"Runs {', '.join(one.new for one in compared)}"
-    return Document(
-        kind="comparison",
-        title=_title(compared, sources),
-        about=f"{new}, {base}",
-        answer=" ".join([first.answer] if not others else words.in_short(compared)[:-1]),
-        certainty=_certainty(compared),
-        mark=mark(compared),
-        warnings=tuple(_warnings(sources)),
-        sections=distinct([*_against(compared, per), *_runs(compared, sources, per)]),
+    return with_true_minus(
+        Document(
+            kind="comparison",
+            title=_title(compared, sources),
+            about=f"{new}, {base}",
+            answer=" ".join([first.answer] if not others else words.in_short(compared)[:-1]),
+            certainty=_certainty(compared),
+            mark=mark(compared),
+            warnings=tuple(_warnings(sources)),
+            sections=distinct([*_against(compared, per), *_runs(compared, sources, per)]),
+        )
     )
 
 
 def _title(compared: Sequence[RunsCompared], sources: Mapping[str, RunSource]) -> str:
-    """What was asked, where all of the runs asked the same; else that they are compared."""
-    titles = {sources[run].run.record.title for one in compared for run in (*one.base, one.new) if run in sources}
-    return titles.pop() if len(titles) == 1 else "Runs set against each other"
+    """What was asked; where the runs asked different questions all of them, or the first ones."""
+    runs = [run for one in compared for run in (*one.base, one.new)]
+    titles = list(dict.fromkeys(sources[run].run.record.title for run in runs if run in sources))
+    if not titles:
+        return "Runs set against each other"
+    return titles[0] if len(titles) == 1 else f"Compared: {some_of(titles, named=2)}"
 
 
 def _certainty(compared: Sequence[RunsCompared]) -> str:

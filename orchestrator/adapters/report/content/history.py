@@ -11,6 +11,7 @@ from orchestrator.adapters.report.compare_words import by_text
 from orchestrator.adapters.report.content.answer import what_it_was
 from orchestrator.adapters.report.content.identity import distinct
 from orchestrator.adapters.report.content.source import RunSource
+from orchestrator.adapters.report.document.minus import with_true_minus
 from orchestrator.adapters.report.document.numbers import text
 from orchestrator.adapters.report.document.parts import (
     Block,
@@ -60,20 +61,20 @@ def history_document(
         for at, cell in enumerate(histories, start=1)
     ]
     if shared:
-        alike = by_text(
-            (cell.cell, text) for cell in histories for text in (*cell.answer, *cell.remarks) if text in shared
-        )
+        alike = by_text((cell.cell, text) for cell in histories for text in _told(cell) if text in shared)
         sections.insert(0, Section("shared", "Of several cells alike", (Sentences(tuple(alike)),)))
     titles = {source.run.record.title for source in sources}
-    return Document(
-        kind="history",
-        title=titles.pop() if len(titles) == 1 else "Cells through many runs",
-        about=capital(", ".join([*_span(sources), *_guests(histories)])),
-        answer=_answer(histories),
-        certainty=_certainty(histories),
-        mark=_mark(histories),
-        warnings=(*(f"Damaged: {problem}" for problem in problems), *_not_back(sources), *_what_they_were(sources)),
-        sections=distinct([*sections, _runs(sources)]),
+    return with_true_minus(
+        Document(
+            kind="history",
+            title=titles.pop() if len(titles) == 1 else "Cells through many runs",
+            about=capital(", ".join([*_span(sources), *_guests(histories)])),
+            answer=_answer(histories),
+            certainty=_certainty(histories),
+            mark=_mark(histories),
+            warnings=(*(f"Damaged: {problem}" for problem in problems), *_not_back(sources), *_what_they_were(sources)),
+            sections=distinct([*sections, _runs(sources)]),
+        )
     )
 
 
@@ -95,7 +96,7 @@ def _answer(histories: Sequence[CellHistory]) -> str:
     if not histories:
         return "No cell of these runs was measured, so nothing can be said."
     if len(histories) == 1:
-        return " ".join(histories[0].answer)
+        return histories[0].answer[0]
     told = []
     for kind, (mark, one, several) in _KINDS.items():
         if cells := [cell.cell for cell in histories if cell.kind == kind]:
@@ -125,14 +126,19 @@ def _not_back(sources: Sequence[RunSource]) -> Iterator[str]:
 
 def _shared(histories: Sequence[CellHistory]) -> frozenset[str]:
     """Sentences that are true of several cells: each is told once."""
-    told = Counter(text for cell in histories for text in {*cell.answer, *cell.remarks})
+    told = Counter(text for cell in histories for text in {*_told(cell)})
     return frozenset(text for text, times in told.items() if times > 1)
 
 
 def _own(histories: Sequence[CellHistory], cell: CellHistory, shared: frozenset[str]) -> tuple[str, ...]:
-    """What is said of one cell below its heading; the answer on an only one is the report's."""
-    answer = cell.answer if len(histories) > 1 else ()
-    return tuple(text for text in (*answer, *cell.remarks) if text not in shared)
+    """What is said of one cell below its heading; the front of the answer on an only one is the report's."""
+    told = _told(cell) if len(histories) > 1 else (*cell.answer[1:], *cell.remarks)
+    return tuple(text for text in told if text not in shared)
+
+
+def _told(cell: CellHistory) -> tuple[str, ...]:
+    """All that is said of a cell: the answer on it, which is one text, and the remarks."""
+    return (" ".join(cell.answer), *cell.remarks)
 
 
 def _what_they_were(sources: Sequence[RunSource]) -> list[str]:
@@ -149,8 +155,9 @@ def _history(at: int, cell: CellHistory, per: str, told: tuple[str, ...], *, alo
     if told:
         blocks.append(Sentences(told))
     chart = history_chart(cell, per)
-    blocks.append(replace(chart, table=None))
-    blocks += [] if chart.table is None else [chart.table]  # for everybody: it says what the chart only numbers
+    # The table is for everybody: it says what the chart only numbers.
+    blocks.append(replace(chart, table=None, told_below=chart.table is not None))
+    blocks += [] if chart.table is None else [chart.table]
     return Section(f"history-{at}", cell.cell, tuple(blocks), mark=mark, summary=kind)
 
 

@@ -39,7 +39,7 @@ def reasons_section(verdict: Verdict) -> Iterator[Section]:
         for at, (found, told) in enumerate(zip(chosen, own, strict=True), start=1)
     ]
     if speak or change:
-        blocks = _told(_once(speak, verdict), _once(change, verdict))
+        blocks = _told(_once(speak, chosen, verdict), _once(change, chosen, verdict))
         parts.append(Section("reasons-shared", "For several loads alike", blocks))
     if verdict.fits:
         parts.append(Section("fits", "Size and threads", (Sentences(tuple(fit.sentence for fit in verdict.fits)),)))
@@ -59,10 +59,13 @@ def _less(sentences: Sequence[str], shared: Mapping[str, object]) -> tuple[str, 
     return tuple(sentence for sentence in sentences if sentence not in shared)
 
 
-def _once(shared: Mapping[str, Sequence[Recommendation]], verdict: Verdict) -> tuple[str, ...]:
-    """``One and two threads: the intervals show it ...``."""
+def _once(
+    shared: Mapping[str, Sequence[Recommendation]], chosen: Sequence[Recommendation], verdict: Verdict
+) -> tuple[str, ...]:
+    """``The intervals show it ... (one and two threads)``; without the loads where it is true of all."""
     return tuple(
-        f"{capital(_loads(loads, verdict))}: {sentence[:1].lower()}{sentence[1:]}" for sentence, loads in shared.items()
+        sentence if len(loads) == len(chosen) else f"{sentence.removesuffix('.')} ({_loads(loads, verdict)})."
+        for sentence, loads in shared.items()
     )
 
 

@@ -22,6 +22,7 @@ from orchestrator.adapters.report.content.throughput import (
     throughput_section,
 )
 from orchestrator.adapters.report.content.trials import trials_section
+from orchestrator.adapters.report.document.minus import with_true_minus
 from orchestrator.adapters.report.document.parts import Document
 
 
@@ -33,31 +34,33 @@ def run_document(source: RunSource, per: str) -> Document:
         per: period of its throughput.
     """
     run, verdict = source.run, source.verdict
-    return Document(
-        kind="run",
-        title=run.record.title,
-        about=about(run),
-        answer=answer(source),
-        certainty=certainty(source),
-        mark=mark(source),
-        warnings=warnings(source),
-        sections=distinct(
-            [
-                *templates_section(verdict, per),
-                *throughput_section(source, per),
-                *cpu_section(verdict),
-                *scaling_section(verdict, per),
-                *price_section(verdict, per),
-                *reasons_section(verdict),
-                *comparisons_section(verdict),
-                *remarks_section(verdict),
-                *time_section(source.time),
-                trials_section(source, per),
-                *checks_section(run),
-                environment_section(run.record, source.environment),
-                plan_section(source),
-                versions_section(run.record),
-                repeat_section(source),
-            ]
-        ),
+    return with_true_minus(
+        Document(
+            kind="run",
+            title=run.record.title,
+            about=about(run),
+            answer=answer(source),
+            certainty=certainty(source),
+            mark=mark(source),
+            warnings=warnings(source),
+            sections=distinct(
+                [
+                    *templates_section(verdict, per),
+                    *throughput_section(source, per),
+                    *cpu_section(verdict),
+                    *scaling_section(verdict, per),
+                    *price_section(verdict, per),
+                    *reasons_section(verdict),
+                    *comparisons_section(verdict),
+                    *remarks_section(verdict),
+                    *time_section(source.time),
+                    trials_section(source, per),
+                    *checks_section(run),
+                    environment_section(run.record, source.environment),
+                    plan_section(source),
+                    versions_section(run.record),
+                    repeat_section(source),
+                ]
+            ),
+        )
     )

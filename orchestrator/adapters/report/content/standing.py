@@ -62,5 +62,5 @@ def in_short(trial: TrialRecord, per: str) -> str:
         return shortened(why(trial), _REASON)
     mean = trial.summary.throughput if trial.summary is not None else None
     told = "measured" if mean is None else f"measured, {mean_text(mean, per)}"
-    looked_at = ", ".join(check.name for check in flags(trial))
+    looked_at = ", ".join(check.title for check in flags(trial))
     return f"{told}; look at: {looked_at}" if looked_at else told

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from itertools import groupby
 
 from orchestrator.adapters.report.charts.cpu_cost import cpu_cost_chart
@@ -21,6 +22,7 @@ from orchestrator.adapters.report.document.parts import Beside, Block, Mark, Par
 from orchestrator.adapters.report.verdict_choice import lawful, spoken
 from orchestrator.core.verdict.cells import CellEstimate
 from orchestrator.core.verdict.scaling import Scaling
+from orchestrator.core.verdict.scaling.words import told as growth_told
 from orchestrator.core.verdict.verdict import Verdict
 from orchestrator.core.verdict.words import count
 from orchestrator.units import format_percent
@@ -76,6 +78,7 @@ def _charts(source: RunSource, workload: str, cells: Sequence[CellEstimate], per
     chosen = [cells[at].id for at in sorted(recommended(cells, spoken(verdict)))]
     points = _points(source, workload, cells)
     throughput = throughput_chart(workload, cells, points, per, chosen, verdict.confidence)
+    throughput = replace(throughput, told_below=True)  # by the cells below, and the trials
     time = time_use_chart(workload, cells)
     return throughput if time is None else Beside((throughput, time))
 
@@ -121,7 +124,7 @@ def cpu_section(verdict: Verdict) -> Iterator[Section]:
     for workload, alike in groupby(known, key=lambda demand: demand.workload):
         demands = list(alike)
         chart = cpu_cost_chart(workload, demands, verdict.confidence)
-        blocks += [chart] if chart is not None else []
+        blocks += [replace(chart, told_below=True)] if chart is not None else []
         blocks.append(demands_table(demands, caption=_of("What an operation takes", workload, several=several)))
     what = f"From, to: interval of its CPU time, at {format_percent(verdict.confidence)} confidence."
     contended = "Contended: its vCPUs wait for physical CPUs for a share of time that is worth a word."
@@ -138,7 +141,7 @@ def cpu_section(verdict: Verdict) -> Iterator[Section]:
 
 def scaling_section(verdict: Verdict, per: str) -> Iterator[Section]:
     """How throughput grows with threads, vCPUs or both; nothing where there are too few sizes to tell."""
-    told = tuple(dict.fromkeys(found.sentence for found in verdict.scaling))
+    told = growth_told(verdict.scaling)
     if told:
         charts = [scaling_chart(found, per) for found in _drawn(verdict)]
         yield Section("scaling", "How throughput grows", (*charts, Sentences(told)))

@@ -24,7 +24,7 @@ def trials_table(run: StoredRun, per: str) -> Table:
         [trial.summary for trial in run.trials], per, imported=run.record.origin == "imported"
     )
     rows = [
-        (*_named(trial, several=several), trial.outcome, *of_it, ", ".join(check.name for check in flags(trial)))
+        (*_named(trial, several=several), trial.outcome, *of_it, ", ".join(check.title for check in flags(trial)))
         for trial, of_it in zip(run.trials, measured, strict=True)
     ]
     rows += [

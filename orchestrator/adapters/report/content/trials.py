@@ -26,7 +26,7 @@ from orchestrator.adapters.report.document.parts import (
     Sentences,
     Table,
 )
-from orchestrator.adapters.report.figures import average_text, share_text, steady_lines, window_text
+from orchestrator.adapters.report.figures import average_text, known_within, share_text, steady_lines, window_text
 from orchestrator.adapters.report.imported_text import since_text
 from orchestrator.adapters.report.runs_text import tally_text
 from orchestrator.adapters.report.trial_text import about_trial, seen_inside
@@ -102,10 +102,14 @@ def _vcpus(summary: TrialSummary, called: str) -> Iterator[Block]:
             figures("known within", "± %"),
         )
         rows = tuple(
-            (whole(vcpu.vcpu), *[_share(share) for share in (vcpu.run, vcpu.wait, vcpu.idle, vcpu.uncertainty)])
+            (
+                whole(vcpu.vcpu),
+                *[_share(share) for share in (vcpu.run, vcpu.wait, vcpu.idle)],
+                Number(known_within(vcpu.uncertainty), vcpu.uncertainty * 100),
+            )
             for vcpu in summary.vcpus
         )
-        yield Table(f"{called}: where each vCPU's time went in the steady window", columns, rows)
+        yield Table(f"{called}: vCPUs while steady", columns, rows)
     elif summary.vcpus_average is not None:
         average = average_text(summary.vcpus_average)
         yield Paragraph(f"Where the vCPUs' time went on average: run/wait/idle {average} %.")
@@ -128,7 +132,7 @@ def _sides(summary: TrialSummary) -> Iterator[Block]:
 
 def _checks(summary: TrialSummary) -> Iterator[Block]:
     if summary.checks:
-        yield Checks(tuple((check.name, CHECK_MARKS[check.state], check.detail) for check in summary.checks))
+        yield Checks(tuple((check.title, CHECK_MARKS[check.state], check.detail) for check in summary.checks))
 
 
 def _stages(trial: TrialRecord, called: str) -> Iterator[Block]:

@@ -77,6 +77,7 @@ class Chart:
         data: rows for the named data sets of ``spec``; empty where it holds its own.
         template: charts with the same one differ in ``data`` alone, and share ``spec``; empty where it stands alone.
         table: its figures.
+        told_below: whether tables beside it hold all of its figures, so that files of text and tables do without it.
     """
 
     id: str
@@ -87,6 +88,7 @@ class Chart:
     data: Mapping[str, Sequence[Mapping[str, Any]]] = field(default_factory=dict)
     template: str = ""
     table: Table | None = None
+    told_below: bool = False
 
 
 @dataclass(frozen=True)
@@ -170,13 +172,13 @@ class Section:
                 yield from part.charts(folded=folded)
 
     def tables(self) -> Iterator[Table]:
-        """All tables in it, those of its charts among them, in order."""
+        """All tables in it, in order, and in place of charts theirs; none whose figures another one has as well."""
         for block in self.blocks:
             if isinstance(block, Table):
                 yield block
             elif isinstance(block, Chart | Beside):
                 charts = (block,) if isinstance(block, Chart) else block.charts
-                yield from (chart.table for chart in charts if chart.table is not None)
+                yield from (chart.table for chart in charts if chart.table is not None and not chart.told_below)
         for part in self.parts:
             yield from part.tables()
 

@@ -73,7 +73,9 @@ def _block(block: Block) -> Iterator[str]:
 
 
 def _chart(chart: Chart) -> Iterator[str]:
-    """Its figures stand for it; in words only where it has none."""
+    """Its figures stand for it, unless other tables tell them; in words only where it has none."""
+    if chart.told_below:
+        return
     yield f"**{_text(chart.title)}**"
     if chart.table is None:
         yield _text(chart.alternative)

@@ -9,6 +9,7 @@ import io
 import itertools
 import math
 import re
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
 _NOT_IN_NAMES = re.compile(r"[\[\]:*?/\\]")
 _LONGEST_NAME = 31
 _TAKEN = frozenset({"history"})
+#: A name that is cut does not end with these.
+_LEFT_OVER = re.compile(r"(?:,|\s+(?:and|the|of|in|a))+$")
 #: Widths in characters.
 _NARROWEST, _WIDEST = 8, 60
 _PAGE = 100
@@ -45,12 +48,21 @@ def workbook(document: Document) -> bytes:
         names = _Names()
         answer = book.add_worksheet(names.new(_ANSWER))
         sheets = []
-        for table in (table for section in document.sections for table in tables_of(section)):
-            sheet = book.add_worksheet(names.new(table.caption))
+        for table, whose in _told_apart(document):
+            sheet = book.add_worksheet(names.new(table.caption.removesuffix(whose), whose))
             _fill(sheet, table, formats)
             sheets.append((sheet.name, shown(table.caption)))
         _fill_answer(answer, document, sheets, formats)
     return content.getvalue()
+
+
+def _told_apart(document: Document) -> Iterator[tuple[Table, str]]:
+    """All tables; of several runs those that are called alike with the section that they are of, and how it ends so."""
+    found = [(section, table) for section in document.sections for table in tables_of(section)]
+    times = Counter(table.caption for _, table in found)
+    for section, table in found:
+        whose = f", {section.title[:1].lower()}{section.title[1:]}" if times[table.caption] > 1 else ""
+        yield replace(table, caption=f"{table.caption}{whose}"), whose
 
 
 def tables_of(section: Section) -> list[Table]:
@@ -93,12 +105,14 @@ class _Names:
     def __init__(self) -> None:
         self._used = set(_TAKEN)
 
-    def new(self, wish: str) -> str:
-        """A name near a wish."""
-        wish = _NOT_IN_NAMES.sub(" ", shown(wish)).strip("' ") or "table"
+    def new(self, wish: str, end: str = "") -> str:
+        """A name near a wish, with an end that is kept if there is room; cut after a whole word where it has to be."""
+        wish, end = (_NOT_IN_NAMES.sub(" ", shown(text)) for text in (wish, end))
+        end = _cut(end, _LONGEST_NAME // 2).rstrip("' ")
+        wish = wish.strip("' ") or "table"
         for number in range(1, len(self._used) + 2):
-            ending = "" if number == 1 else f" {number}"
-            name = _cut(wish, _LONGEST_NAME - len(ending)).rstrip("' ") + ending
+            ending = end if number == 1 else f"{end} {number}"
+            name = _cut(wish, _LONGEST_NAME - len(ending.encode("utf-16-le")) // 2).rstrip("' ,") + ending
             if name.casefold() not in self._used:
                 break
         self._used.add(name.casefold())
@@ -106,10 +120,12 @@ class _Names:
 
 
 def _cut(text: str, units: int) -> str:
-    """As many characters as take so many code units of UTF-16."""
+    """As many words as take so many code units of UTF-16; of a single long one as many characters."""
+    whole = text
     while len(text.encode("utf-16-le")) > 2 * units:
         text = text[:-1]
-    return text
+    cut_word = text != whole and not whole[len(text)].isspace() and " " in text.strip()
+    return _LEFT_OVER.sub("", text.rpartition(" ")[0] if cut_word else text) if text != whole else text
 
 
 class _Formats:

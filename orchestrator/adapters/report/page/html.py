@@ -19,6 +19,9 @@ from orchestrator.adapters.report.plain import LONGEST_IN_REPORT, safe, visible
 #: Between a figure and its unit, where no line is to end.
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|[mµ]?s|min|h|[KMGT]iB|vCPUs?)(?!\w))|(?<=±) (?=\d)")
 
+#: Dates, ids of cells, keys of plans: where they are short, no line ends at one of their hyphens.
+_HYPHENED = re.compile(r"(?<![\w-])(?=[\w-]{5,24}(?![\w/-]))\w+(?:-\w+){2,}")
+
 
 def report_page(document: Document) -> str:
     """A page that holds all it needs: it asks nobody for anything, and may be kept, sent and opened from disk.
@@ -103,8 +106,9 @@ def _shown(value: Any) -> Any:
 
 
 def _joined(text: str) -> Markup:
-    """Running text in which figures stay with their units; whatever is copied from a page has common spaces there."""
-    return Markup(_BEFORE_UNIT.sub("&nbsp;", escape(_shown(text))))  # noqa: S704 - escaped, but for what is ours
+    """Running text: figures stay with their units and short names are whole; what is copied has common spaces."""
+    unbroken = _HYPHENED.sub(r'<span class="unbroken">\g<0></span>', str(escape(_shown(text))))
+    return Markup(_BEFORE_UNIT.sub("&nbsp;", unbroken))  # noqa: S704 - escaped, but for what is ours
 
 
 def _exact(value: float) -> str:
