@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from orchestrator.cli import completing
-from orchestrator.cli.output import json_option, show_json, show_text, store_option
+from orchestrator.cli.output import json_option, show_json, show_text, store_option, warn
 from orchestrator.cli.pages import Page
 
 DIFFERS, UNREACHABLE = 1, 4
@@ -28,7 +28,8 @@ def restore(run_id: str, check: bool, lab: Path | None, store: str, as_json: boo
     """Put every guest of RUN back as it was before the run: definition and power state.
 
     A guest that is as it was is not touched, so this may be repeated. A copy of the run's folder on another machine
-    will do, read-only as well. The run itself may be resumed afterwards. While the run goes on, this refuses.
+    will do, read-only as well. The run itself may be resumed afterwards. While the run is in progress, this refuses;
+    --check tells that the guests are in its hands.
 
     Operands:
       RUN  A run's id, the beginning of one, `last`, or the path of its folder.
@@ -53,16 +54,17 @@ def restore(run_id: str, check: bool, lab: Path | None, store: str, as_json: boo
     from orchestrator.adapters.report.restore_text import render_check, render_restored, restore_json
     from orchestrator.wiring import putting_back
 
+    def say(text: str) -> None:
+        warn([text])
+
     if not check:
-        stored, done = putting_back.restore_run(
-            run_id, store, lab, lambda text: click.echo(f"trialbed: {text}", err=True)
-        )
+        stored, done = putting_back.restore_run(run_id, store, lab, say)
         if as_json:
             show_json(restore_json(stored.record.id, done))
         else:
             show_text(render_restored(stored.record.id, done))
         return 0
-    stored, found = putting_back.check_restored(run_id, store, lab)
+    stored, found = putting_back.check_restored(run_id, store, lab, say)
     if as_json:
         show_json(restore_json(stored.record.id, found))
     else:

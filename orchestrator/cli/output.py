@@ -31,7 +31,7 @@ explain_option = click.option(
 )
 store_option = click.option(
     "--store",
-    type=click.Path(file_okay=False),
+    type=click.Path(file_okay=False, readable=False),  # the store tells it better
     default="results",
     show_default=True,
     envvar="TRIALBED_STORE",

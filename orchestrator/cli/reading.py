@@ -269,9 +269,11 @@ def judge(
     from orchestrator.adapters.readings.files import content
     from orchestrator.adapters.readings.table import read_table
     from orchestrator.adapters.report.verdict_text import render_verdict, verdict_json
+    from orchestrator.core.verdict.method import explain_verdict
     from orchestrator.core.verdict.price import Price
     from orchestrator.core.verdict.rule import Rule
-    from orchestrator.engine.judge import explained, judge_readings, look_at
+    from orchestrator.core.verdict.verdict import verdict as judged
+    from orchestrator.engine.judge import look_at
 
     if not (price_vcpu or price_memory) and _given("price_unit"):
         raise click.UsageError("--price-unit needs --price-vcpu or --price-memory beside it")
@@ -282,8 +284,8 @@ def judge(
     evidence = read_table(table, content(table), per=per)
     rule = Rule(margin / 100, confidence / 100, per, price=price, looks=planned)
     look = look_at(evidence, rule)
-    verdict = judge_readings(evidence, rule)
-    steps = explained(evidence, rule, verdict) if explain else ()
+    verdict = judged(evidence, rule)
+    steps = explain_verdict(evidence, rule, verdict) if explain else ()
     if as_json:
         beside = {} if look is None else {"look": asdict(look)}
         show_json(verdict_json(verdict, explanation=steps) | beside)

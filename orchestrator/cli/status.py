@@ -21,7 +21,7 @@ from orchestrator.cli.pages import Page
 
 if TYPE_CHECKING:
     from orchestrator.adapters.store.following import Follower
-    from orchestrator.engine.status import Journal, Status
+    from orchestrator.engine.status import Status
 
 
 @click.command(cls=Page, short_help="Tell where a run stands; --watch follows it.")
@@ -34,8 +34,8 @@ def status(run_id: str, store: str, per: str, *, watch: bool, as_json: bool) -> 
     """Tell where a RUN stands.
 
     Reads the store alone, so it works from another terminal while the run goes on, and after a crash. --watch keeps the
-    page fresh on a terminal and prints a line a change elsewhere; Ctrl-C leaves it and does not touch the run. The row
-    of blocks is the throughput of the trial in hand, from zero; a bar ends its warm-up.
+    page fresh on a terminal; elsewhere it prints a line a change, with the time in UTC. Ctrl-C leaves it and does not
+    touch the run. The row of blocks is the throughput of the trial in hand, from zero; a bar ends its warm-up.
 
     Operands:
       RUN  A run's id, the beginning of one, the path of its folder, or `last`, which is meant where it is left out.
@@ -81,35 +81,38 @@ def _watch(follower: Follower, store: str, per: str) -> int:
     from orchestrator.engine.status import Journal, status_of
     from orchestrator.wiring import views
 
-    screen, journal = console(), Journal()
+    screen = console()
+    if not screen.is_terminal:
+        return _exit_status(_log(follower, store), store)
+    journal = Journal()
     found = status_of(follower.look(), store_words(store), journal)
-    if screen.is_terminal:
-        with Live(render_status(found, per), console=screen, auto_refresh=False) as live:
-            while not found.over:
-                views.pause(1.0)
-                found = status_of(follower.look(), store_words(store), journal)
-                live.update(render_status(found, per), refresh=True)
-            live.transient = True
-        show_text(render_status(found, per))  # whole: while it moves, lines end where the screen does
-    else:
-        found = _log(follower, found, store, journal)
+    with Live(render_status(found, per), console=screen, auto_refresh=False) as live:
+        while not found.over:
+            views.pause(1.0)
+            found = status_of(follower.look(), store_words(store), journal)
+            live.update(render_status(found, per), refresh=True)
+        live.transient = True
+    show_text(render_status(found, per))  # whole: while it moves, lines end where the screen does
     return _exit_status(found, store)
 
 
-def _log(follower: Follower, found: Status, store: str, journal: Journal) -> Status:
+def _log(follower: Follower, store: str) -> Status:
+    """Print a line for each change, with the time in UTC."""
     from orchestrator.adapters.report.status_text import status_line
-    from orchestrator.engine.status import status_of
+    from orchestrator.engine.status import Journal, status_of
+    from orchestrator.units import utc_text
     from orchestrator.wiring import views
 
-    said = ""
+    said, journal = "", Journal()
     while True:
+        glance = follower.look()
+        found = status_of(glance, store_words(store), journal)
         if (line := status_line(found)) != said:
-            click.echo(line)
+            click.echo(f"{utc_text(glance.now_s)}  {line}")
             said = line
         if found.over:
             return found
         views.pause(1.0)
-        found = status_of(follower.look(), store_words(store), journal)
 
 
 def _exit_status(found: Status, store: str) -> int:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from orchestrator.errors import InputError, Problem, StoreError
-from orchestrator.wiring.views import damaged, folder_store
+from orchestrator.wiring.views import ReadOnce
 
 if TYPE_CHECKING:
     from orchestrator.core.verdict.between_runs.results import RunsCompared
@@ -63,16 +63,16 @@ def compared(base: str, new: Sequence[str], store: str, terms: Terms) -> Compare
     from orchestrator.engine.compare import compare_stored
     from orchestrator.wiring.guarding import baseline_runs
 
-    folder = folder_store(store)
+    kept = ReadOnce(store)
     named = baseline_runs(store, base)
     runs = (base,) if named is None else named
     if named is None:
         _refuse_unknown(base, store)
-    ids = [folder.find(run).record.id for run in new]
+    ids = [kept.find(run).record.id for run in new]
     if twice := repeated(ids):
         raise InputError([Problem("the comparison", "", f"run {twice[0]} is named twice; name each run once")])
-    found = tuple(compare_stored(folder, runs, run, **asdict(terms)) for run in new)
-    return ComparedView(found, "" if named is None else f"baseline {base}", damaged(folder, [*runs, *new]))
+    found = tuple(compare_stored(kept, runs, run, **asdict(terms)) for run in new)
+    return ComparedView(found, "" if named is None else f"baseline {base}", kept.problems())
 
 
 def _refuse_unknown(base: str, store: str) -> None:

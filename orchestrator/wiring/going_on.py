@@ -76,12 +76,16 @@ class _Again:
 
 def _read_again(kept: FolderStore, run: str, lab: Path | None) -> _Again:
     """Open a run, and refuse at once what can never be gone on with."""
+    altered = kept.altered(run)  # before it is opened to be written to, which breaks the seal
     stored, writer, inputs = kept.reopen(run)
     if stored.record.origin == "imported":
         raise StoreError(f"run {stored.record.id} was imported and cut short meanwhile: delete it, and import it again")
     _refuse_from_bundle(kept, stored)
     record, knew = stored.record, changes.kept_of(stored.record, kept.journal(stored))
-    found = [*changes.file_changes(knew, inputs, other_lab=lab is not None)]
+    found = [
+        *changes.file_changes(knew, inputs, other_lab=lab is not None),
+        *changes.record_changes(altered, stored.lost),
+    ]
     changes.refuse([change for change in found if not change.acceptable], record.id, accepted=False)
     if lab is not None:
         load_lab(lab, driver_facts())  # which tells best what is wrong with it

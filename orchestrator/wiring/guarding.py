@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from orchestrator.adapters.clock import SystemClock
 from orchestrator.errors import InputError, Problem, StoreError
 from orchestrator.units import utc_text
-from orchestrator.wiring.views import beside, damaged, folder_store, run_view
+from orchestrator.wiring.views import ReadOnce, beside, folder_store, run_view
 
 if TYPE_CHECKING:
     from orchestrator.adapters.plan_file import Loaded
@@ -165,7 +165,7 @@ def guard_run(run: str, baseline: Baseline, store: str, per: str, *, accept_chan
     from orchestrator.core.verdict.between_runs.guarded import guarded
     from orchestrator.engine.compare import compare_stored
 
-    view, kept = run_view(run, store, per), folder_store(store)
+    view, kept = run_view(run, store, per), ReadOnce(store)
     if view.run.record.id in baseline.ids:
         message = f"is a run of baseline {baseline.name} itself; guard holds a newer one against it"
         raise InputError([Problem(f"run {view.run.record.id}", "", message)])
@@ -179,8 +179,7 @@ def guard_run(run: str, baseline: Baseline, store: str, per: str, *, accept_chan
         per=per,
         accept_changed_files=accept_changed_files,
     )
-    problems = damaged(kept, [*baseline.ids, its_folder])
-    return GuardView(view, baseline.name, compared, guarded(compared, view.verdict.templates), problems)
+    return GuardView(view, baseline.name, compared, guarded(compared, view.verdict.templates), kept.problems())
 
 
 def _few(sentences: Sequence[str]) -> str:

@@ -11,7 +11,7 @@ from orchestrator.core.design.declared import repeated
 from orchestrator.errors import InputError, Problem, StoreError
 from orchestrator.wiring.comparing import Terms, compared
 from orchestrator.wiring.guarding import baseline_runs
-from orchestrator.wiring.views import folder_store, run_view
+from orchestrator.wiring.views import folder_store, of_run, run_view
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -137,6 +137,7 @@ def run_source(run: str, store: str, per: str, *, series: bool = True, known: Kn
         StoreError: there is no such run, or it cannot be read at all.
     """
     from orchestrator.adapters.report.content.source import RunSource
+    from orchestrator.adapters.store.layout import RunFolder
 
     folder = folder_store(store)
     view = run_view(run, store, per)
@@ -145,7 +146,7 @@ def run_source(run: str, store: str, per: str, *, series: bool = True, known: Kn
         inputs = dict(folder.inputs(view.run))
     except StoreError as error:
         inputs = {}
-        problems.append(str(error))
+        problems.append(RunFolder(Path(view.run.location)).within(str(error)))
     courses = _courses(folder, view.run, problems, {} if known is None else known) if series else {}
     return RunSource(view.run, view.verdict, view.environment, tuple(problems), view.time, inputs, courses)
 
@@ -216,4 +217,5 @@ def _by_age(sources: Sequence[RunSource]) -> list[RunSource]:
 
 def _problems(sources: Sequence[RunSource], more: Sequence[str] = ()) -> tuple[str, ...]:
     """What is damaged in any of the runs, each once."""
-    return tuple(dict.fromkeys([*more, *(problem for source in sources for problem in source.problems)]))
+    found = [problem for source in sources for problem in of_run(source.run, source.problems)]
+    return tuple(dict.fromkeys([*more, *found]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -43,17 +44,37 @@ def beside(store: Path, run: str) -> str:
     return str(store.resolve() / run)  # a path with ".." in it names no run
 
 
-def damaged(folder: FolderStore, runs: Iterable[str]) -> tuple[str, ...]:
-    """What is damaged in any of several runs; the store itself tells it of the one that it read last."""
-    problems: list[str] = []
-    for run in runs:
-        stored = folder.find(run)
-        problems += folder.problems()
-        try:
-            folder.environment(stored)
-        except StoreError as error:
-            problems.append(str(error))
-    return tuple(dict.fromkeys(problems))
+class ReadOnce:
+    """Runs of a store that are set against each other: each is read once, however often it is asked for.
+
+    Args:
+        store: the results folder.
+    """
+
+    def __init__(self, store: str) -> None:
+        self._folder = folder_store(store)
+        self._runs: dict[str, StoredRun] = {}
+        self._problems: dict[str, None] = {}
+
+    def find(self, run: str) -> StoredRun:
+        """As :meth:`~orchestrator.adapters.store.folder.FolderStore.find`."""
+        if run not in self._runs:
+            found = self._runs[run] = self._folder.find(run)
+            self._problems |= dict.fromkeys(of_run(found, self._folder.problems()))
+        return self._runs[run]
+
+    def environment(self, run: StoredRun) -> Environment | None:
+        """The fingerprint, if the run got so far. Raises StoreError when it is damaged."""
+        return self._folder.environment(run)
+
+    def problems(self) -> tuple[str, ...]:
+        """What is damaged in any of them."""
+        return tuple(self._problems)
+
+
+def of_run(run: StoredRun, problems: Iterable[str]) -> list[str]:
+    """What is damaged in one of several runs, which has to be named."""
+    return [f"{run.record.id}: {problem}" for problem in problems]
 
 
 def follower(run: str, store: str) -> Follower:
@@ -88,22 +109,19 @@ class RunView:
 
 def run_view(run: str, store: str, per: str, *, explain: bool = False) -> RunView:
     """A run of the store by id, beginning of one, or ``last``, judged by its plan's rule; how, if that is wanted."""
+    from orchestrator.core.verdict.method import explain_verdict
     from orchestrator.core.verdict.minutes import spent_time
     from orchestrator.core.verdict.rule import rule_of
-    from orchestrator.engine.judge import evidence_of, explained, verdict_of
+    from orchestrator.engine.judge import evidence_of, verdict_of
 
     folder = folder_store(store)
     stored = folder.find(run)
-    problems = folder.problems()
-    environment = None
-    try:
+    problems, environment = folder.problems(), None
+    with suppress(StoreError):  # told with the problems; the trials and the verdict stand without it
         environment = folder.environment(stored)
-    except StoreError as error:
-        # The trials and the verdict stand without it.
-        problems = [*problems, str(error)]
     rule = rule_of(stored.record, per)
     reached = verdict_of(stored, per=per)
-    steps = explained(evidence_of(stored), rule, reached) if explain else ()
+    steps = explain_verdict(evidence_of(stored), rule, reached) if explain else ()
     return RunView(stored, reached, environment, problems, spent_time(stored.trials, rule), steps)
 
 

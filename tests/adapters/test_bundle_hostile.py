@@ -328,6 +328,7 @@ def test_it_is_refused_with_one_line_and_nothing_stays(
         (Limits(directory_bytes=100), "a list of entries that is far too long"),
         (Limits(log_bytes=3), "a log that would blow up"),
         (Limits(metadata_bytes=100), "far too large to be one"),
+        (Limits(yaml_bytes=3), r"'data/run/(plan|lab)\.yaml' far too large to be one"),
         (Limits(all_metadata_bytes=20_000), "of records and manifests, far more than any run"),
     ],
 )

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from plan_texts import DRIVERS, LAB, PLAN, check_manners, edited, position, problems, read, write
 
-from orchestrator.adapters.plan_file import load
+from orchestrator.adapters.plan_file import load, load_texts
 from orchestrator.core.design.fit import refusals
 from orchestrator.errors import InputError
 
@@ -228,6 +228,8 @@ def test_files_that_cannot_be_plans(tmp_path: Path) -> None:
     assert "this is a plan" in complaint(plan, lab_path=plan)
     plan.write_bytes(b"#" * (2**20 + 1))
     assert "larger than 1 MiB" in complaint(plan)
+    with pytest.raises(InputError, match=r"lab\.yaml: the file is larger than 1 MiB, which no lab is"):
+        load_texts(b"title: a plan that a run kept", plan.read_bytes(), DRIVERS)
 
 
 def test_a_file_that_may_not_be_read(tmp_path: Path, mocker: object) -> None:

@@ -10,8 +10,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from stored_runs import FIRST, SECOND, event, interrupted_run, run_record, trial_data, trial_record, whole_run
+from stored_runs import FIRST, INPUTS, SECOND, event, interrupted_run, run_record, trial_data, trial_record, whole_run
 
+from orchestrator.adapters.store.digests import sha256
 from orchestrator.adapters.store.folder import FolderStore
 from orchestrator.errors import StoreError
 
@@ -104,7 +105,7 @@ DAMAGE: dict[str, tuple[Callable[[Path], object], str, list[str]]] = {
     "newer trial": (_newer(f"trials/{FIRST}/trial.json"), r"schema_version 2; this one reads 1\); update", [SECOND]),
     "missing trial": (
         lambda run: shutil.rmtree(run / "trials" / FIRST),
-        "journal says that this trial ended",
+        "missing, and the journal says that this trial ended",
         [SECOND],
     ),
     "moved trial": (lambda run: (run / "trials" / FIRST).rename(run / "trials/x"), "under another name", [SECOND]),
@@ -147,8 +148,57 @@ def test_damage_is_named_and_the_rest_stays_readable(tmp_path: Path, kind: str) 
     damage(Path(writer.location))
     run = store.find("last")
     assert [trial.id for trial in run.trials] == left
-    assert any(re.search(problem, text) for text in store.problems()), store.problems()
+    told = store.problems()
+    assert re.search(problem, told[0]), told
+    assert len(told) == (2 if kind == "moved trial" else 1), "each thing once, by its path within the run's folder"
+    assert not any(str(tmp_path) in text for text in told)
     assert [trial.id for trial in store.list()[0].trials] == left
+    assert all(text.startswith(f"{writer.id}: ") for text in store.problems()), "one of many runs is named"
+
+
+#: Of each record a few bytes that may be others, and it can still be read.
+RECORDS = {
+    "run.json": b"How many",
+    "plan.yaml": b"ferry",
+    "lab.yaml": b"hosts",
+    "environment.json": b"A CPU",
+    "journal.jsonl": b"2026",
+    f"trials/{SECOND}/trial.json": b"2026",
+}
+
+
+@pytest.mark.parametrize("name", RECORDS)
+def test_a_byte_that_flipped_in_a_record_is_noticed_without_verify(tmp_path: Path, name: str) -> None:
+    store, writer = whole_run(tmp_path)
+    path = Path(writer.location, name)
+    flipped = bytearray(path.read_bytes())
+    flipped[flipped.index(RECORDS[name])] ^= 1
+    path.write_bytes(flipped)
+    assert len(store.find("last").trials) == 2
+    assert store.problems() == [f"{name}: not as it was written; trialbed verify tells what that means and what to do"]
+    assert [name in finding.path for finding in store.verify("last").findings] == [True]
+
+
+def test_many_changed_records_are_one_line(tmp_path: Path) -> None:
+    store, writer = whole_run(tmp_path)
+    for name in RECORDS:
+        path = Path(writer.location, name)
+        path.write_bytes(path.read_bytes() + b"\n" * (name != "journal.jsonl"))
+    store.find("last")
+    assert [problem.partition(";")[0] for problem in store.problems()] == [
+        "environment.json and 4 more: not as it was written"
+    ]
+
+
+def test_a_plan_that_was_changed_before_there_is_a_seal_is_noticed(tmp_path: Path) -> None:
+    digests = {name: sha256(content) for name, content in INPUTS.items()}
+    store = FolderStore(tmp_path)
+    writer = store.create(run_record(inputs_sha256=digests), INPUTS)
+    store.find("last")
+    assert store.problems() == []
+    Path(writer.location, "plan.yaml").write_bytes(b"title: another\n")
+    store.find("last")
+    assert [problem.partition(":")[0] for problem in store.problems()] == ["plan.yaml"]
 
 
 @pytest.mark.parametrize("damage", [_cut("run.json"), _newer("run.json"), lambda run: (run / "run.json").unlink()])
@@ -170,7 +220,8 @@ def test_a_damaged_series_is_named_and_the_others_are_read(tmp_path: Path, name:
     path = Path(writer.location, "trials", FIRST, name)
     path.write_bytes(content)
     data = store.load_trial(store.find("last"), FIRST)
-    assert [str(path) in problem for problem in store.problems()] == [True]
+    assert [f"trials/{FIRST}/{name}: " in problem for problem in store.problems()] == [True]
+    assert str(tmp_path) not in store.problems()[0]
     assert data.vcpu == trial_data().vcpu
 
 
@@ -180,9 +231,7 @@ def test_a_log_that_unpacks_to_more_than_any_trial_prints_is_named_and_not_unpac
     path = Path(writer.location, "trials", FIRST, "workload.log.gz")
     path.write_bytes(gzip.compress(bytes(2**20), 1) * 100)  # members after each other are one text (RFC 1952)
     assert store.load_trial(store.find("last"), FIRST).log == ""
-    assert [problem.partition(f"{path}: ")[2] for problem in store.problems()] == [
-        "unpacks to more than 64 MiB, which no trial prints"
-    ]
+    assert store.problems() == [f"trials/{FIRST}/workload.log.gz: unpacks to more than 64 MiB, which no trial prints"]
 
 
 def test_a_parquet_file_of_another_program_is_named(tmp_path: Path) -> None:
@@ -202,7 +251,19 @@ def test_a_series_of_other_things_than_numbers_is_named_and_not_read(tmp_path: P
     path = Path(writer.location, "trials", FIRST, "throughput.parquet")
     pd.DataFrame({"time_s": [reading], "value": [2.0]}).to_parquet(path)
     assert store.load_trial(store.find("last"), FIRST).throughput == []
-    assert store.problems() == [f"{path}: column 'time_s' is no numbers; it was not written by trialbed"]
+    assert store.problems() == [
+        f"trials/{FIRST}/throughput.parquet: column 'time_s' is no numbers; it was not written by trialbed"
+    ]
+
+
+def test_a_folder_that_is_no_run_is_called_so(tmp_path: Path) -> None:
+    store, _ = whole_run(tmp_path)
+    (tmp_path / "pictures").mkdir()
+    assert len(store.list()) == len(store.lines()) == 1
+    assert store.problems() == [
+        "pictures: run.json: missing, so this is no run or a damaged one; restore it from a copy, or move the folder "
+        "elsewhere"
+    ]
 
 
 def test_left_over_beginnings_of_runs_are_named(tmp_path: Path) -> None:

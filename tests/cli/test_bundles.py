@@ -26,8 +26,9 @@ workloads:
   - {name: bookings, use: bookings, threads: [1, 2]}
 design: {blocks: 3, seed: 7}
 measure:
+  every: 2 s
   warm-up: {at-least: 20 s, at-most: 1 min}
-  steady: {at-least: 60 s, at-most: 2 min}
+  steady: {at-least: 30 s, at-most: 30 s}
 """
 LAB = """
 hosts:

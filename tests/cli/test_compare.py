@@ -10,7 +10,9 @@ from xml.etree import ElementTree as Xml
 
 import pytest
 from measured_runs import measured_run
+from pytest_mock import MockerFixture
 
+from orchestrator.adapters.store import folder
 from orchestrator.cli import invoke
 from orchestrator.core.record.run import Environment
 
@@ -148,6 +150,18 @@ def test_what_is_damaged_in_a_run_is_told_beside_the_comparison(
     (root / damaged / "environment.json").write_text("{")
     assert invoke(["compare", "20261120", "20261121", "--store", str(root)]) == 0
     said = capsys.readouterr()
-    assert "environment.json" in said.err
-    assert "0002-two-bookings-t1-b1" in said.err
+    assert [line.partition("; ")[0] for line in said.err.splitlines()] == [
+        f"trialbed: {damaged}: trials/0002-two-bookings-t1-b1/trial.json: damaged or cut short "
+        "(1 bytes are not a JSON document)",
+        f"trialbed: {damaged}: environment.json: damaged or cut short (1 bytes are not a JSON document)",
+    ]
     assert "two" in said.out
+
+
+def test_each_run_is_read_once_however_many_are_compared(tmp_path: Path, mocker: MockerFixture) -> None:
+    root = tmp_path / "results"
+    for day in (20, 21, 22):
+        measured_run(root, f"2026-11-{day}T21:00:00.000Z", RATES)
+    reads = mocker.spy(folder, "read_run")
+    assert invoke(["compare", "20261120", "20261121", "20261122", "--store", str(root)]) == 0
+    assert reads.call_count == 3

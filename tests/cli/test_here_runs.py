@@ -32,7 +32,7 @@ design: {blocks: 2, seed: 7}
 measure:
   every: 100 ms
   warm-up: {at-least: 200 ms, at-most: 10 s}
-  steady: {at-least: 500 ms, at-most: 2 s, until-within: 50 %}
+  steady: {at-least: 500 ms, at-most: 1 s, until-within: 50 %}
 decide: {margin: 20 %}
 """
 LAB = """

@@ -26,8 +26,9 @@ workloads:
   - {name: bookings, use: bookings, threads: [1]}
 design: {blocks: 2}
 measure:
+  every: 2 s
   warm-up: {at-least: 10 s, at-most: 1 min}
-  steady: {at-least: 30 s, at-most: 1 min}
+  steady: {at-least: 30 s, at-most: 30 s}
 """
 LAB = """
 hosts:

@@ -99,6 +99,22 @@ def test_a_plan_that_gives_other_trials_is_refused_whatever_is_accepted(run: Pat
         assert "does not help here" in lines[-1]
 
 
+def test_records_that_were_changed_are_not_sealed_anew_unless_that_is_accepted(run: Path, capsys) -> None:
+    for record in (run / "run.json", next(run.glob("trials/*/trial.json"))):
+        record.write_bytes(record.read_bytes() + b"\n")
+    lines = refused(capsys)
+    assert ["run.json" in lines[0], "trial.json" in lines[1]] == [True, True]
+    assert all("was sealed, and is missing or changed; restore it from a copy" in line for line in lines[:2])
+    assert invoke(["resume", "last", "--accept-changes", "--quiet"]) == 0
+    assert any("run.json: was sealed" in change for change in FolderStore(run.parent).find("last").accepted)
+
+
+def test_a_trial_that_was_spoiled_is_run_again_without_a_question(run: Path) -> None:
+    next(run.glob("trials/*/trial.json")).write_text("{")
+    assert invoke(["resume", "last", "--quiet"]) == 0
+    assert FolderStore(run.parent).find("last").complete
+
+
 def test_another_lab_is_told_field_by_field_and_kept_once_accepted(run: Path, capsys) -> None:
     other = run.parents[1] / "other.yaml"
     other.write_text(LAB.replace("cpus: 4", "cpus: 6"))
@@ -108,6 +124,15 @@ def test_another_lab_is_told_field_by_field_and_kept_once_accepted(run: Path, ca
     assert invoke(["resume", "last", "--lab", str(other), "--accept-changes", "--quiet"]) == 0
     assert (run / "lab.yaml").read_bytes() == other.read_bytes()
     assert (run / "discarded/lab.yaml-1/lab.yaml").read_text() == LAB
+
+
+def test_a_lab_that_was_changed_is_told_where_guests_are_looked_for_by_it(run: Path, capsys) -> None:
+    (run / "lab.yaml").write_text(LAB + "# edited\n")
+    capsys.readouterr()
+    assert invoke(["restore", "last", "--check"]) == 0
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith("trialbed: lab.yaml: was sha256 ")
+    assert line.endswith("; guests are looked for where it says now")
 
 
 def test_the_same_lab_under_another_name_is_no_change(run: Path) -> None:

@@ -7,6 +7,7 @@ import os
 import pty
 import signal
 import subprocess
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -71,7 +72,9 @@ def test_whoever_leaves_does_not_touch_the_run_and_whoever_stays_ends_with_it(pl
             trialbed("status", "--watch"), cwd=place, env=search, stdout=subprocess.PIPE, text=True
         )
         assert watch.stdout is not None
-        assert watch.stdout.readline().startswith("running; trial ")
+        time_utc, _, told = watch.stdout.readline().partition("  ")
+        assert datetime.fromisoformat(time_utc).utcoffset() == timedelta(0)
+        assert told.startswith("running; trial ")
         seen = bytearray()
         wait_until(lambda: seen.extend(os.read(ours, 4096)) or b"do next" in seen)
         leaver.send_signal(signal.SIGINT)
@@ -83,7 +86,7 @@ def test_whoever_leaves_does_not_touch_the_run_and_whoever_stays_ends_with_it(pl
         rest = watch.stdout.read().splitlines()
         assert watch.wait(60) == 130
         watch.stdout.close()
-    assert rest[-1].startswith("interrupted; ")
+    assert rest[-1].partition("  ")[2].startswith("interrupted; ")
     assert "trial" not in rest[-1].split(";")[1], "none is in hand any more"
     assert b"Traceback" not in seen
     assert b"running, heard of" in seen
@@ -97,7 +100,7 @@ def test_a_run_that_is_done_is_told_with_what_to_do_next(place: Path, capsys: py
     for part in ("done", "4 of 4 ended", "2 of 2 whole", "as it was before the run", f"trialbed show {run}"):
         assert part in text
     assert invoke(["status", run[:18], "--watch"]) == ran
-    assert capsys.readouterr().out.startswith("done; 4 ended (")
+    assert capsys.readouterr().out.partition("  ")[2].startswith("done; 4 ended (")
     assert list(place.glob("results/*/alive.json")) == []
     (sums,) = place.glob("results/*/SHA256SUMS")
     assert "alive.json" not in sums.read_text()

@@ -54,6 +54,7 @@ class Limits:
         all_metadata_bytes: of all such files together; 2,000 trials have some 20 MiB.
         directory_bytes: of the archive's list of entries, which is read as a whole before anything else; an entry takes
             some 150 bytes of it, and ten times that in memory.
+        yaml_bytes: of a plan or a lab, as the reader of plans has it: YAML takes seconds a mebibyte.
         log_bytes: of what a workload printed, unpacked a second time; a trial keeps 4 Mi characters of it.
         ratio: unpacked over packed, of a file of more than a mebibyte. Text of counters shrinks tenfold, a bomb a
             thousandfold (DEFLATE, RFC 1951, ends at about 1,030).
@@ -65,5 +66,6 @@ class Limits:
     metadata_bytes: Bytes = 32 * 2**20
     all_metadata_bytes: Bytes = 256 * 2**20
     directory_bytes: Bytes = 16 * 2**20
+    yaml_bytes: Bytes = 2**20
     log_bytes: Bytes = 64 * 2**20
     ratio: int = 200

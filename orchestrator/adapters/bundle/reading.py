@@ -173,7 +173,8 @@ def _metadata_small(members: Members, limits: Limits) -> None:
     for member in members.files:
         in_run = member.path.startswith(RUN) and not member.path.startswith(f"{RUN}inputs/")
         whole = member.path.endswith(_WHOLE) if in_run else not member.path.startswith(RUN)
-        if whole and member.info.file_size > limits.metadata_bytes:
+        most = limits.yaml_bytes if member.path.endswith(".yaml") else limits.metadata_bytes
+        if whole and member.info.file_size > most:
             raise NotABundleError(f"has a {quoted(member.path)} far too large to be one")
         total += member.info.file_size if whole else 0
     if total > limits.all_metadata_bytes:

@@ -19,8 +19,8 @@ from orchestrator.core.design.plan import Plan
 from orchestrator.core.design.shape import FEATURES
 from orchestrator.core.design.tailored import Tailored
 from orchestrator.core.design.wording import shown, unknown
-
-MOST_FILE_BYTES = 64 * 2**20
+from orchestrator.core.design.workload import MOST_FILE_BYTES
+from orchestrator.units import format_size
 
 M = TypeVar("M", bound=Declared)
 
@@ -186,7 +186,8 @@ def _file_complaint(folder: Path, name: str) -> str | None:
         if not path.is_file():
             return f"there is no file {shown(str(path), MOST_PATH)}; files are looked for beside the plan"
         if path.stat().st_size > MOST_FILE_BYTES:
-            return f"{shown(name)} is larger than 64 MiB; let the guest fetch or make large data in prepare"
+            most = format_size(MOST_FILE_BYTES)
+            return f"{shown(name)} is larger than {most}; let the guest fetch or make large data in prepare"
         with path.open("rb"):
             return None
     except (OSError, ValueError) as error:

@@ -25,13 +25,17 @@ _REASONS = {
     errno.ENOSPC: ("the disk is full", _FREE_SPACE),
     errno.EDQUOT: ("the disk quota is used up", _FREE_SPACE),
     errno.EFBIG: ("the file would be larger than this process may write", "raise the file size limit (ulimit -f)"),
-    errno.EROFS: ("the file system is read-only", "mount it writable or choose another results folder"),
-    errno.EACCES: ("permission is denied", "give this user access to it or choose another results folder"),
-    errno.EPERM: ("the operation is not permitted", "give this user access to it or choose another results folder"),
-    errno.ENOENT: ("it is not there any more, or a folder above it is", "bring it back, then go on with the run"),
+    errno.EROFS: ("the file system is read-only", "mount it writable"),
+    errno.EACCES: ("permission is denied", "give this user access to it"),
+    errno.EPERM: ("the operation is not permitted", "give this user access to it"),
+    errno.ENOENT: ("it is not there any more, or a folder above it is", "bring it back"),
     errno.ENOTDIR: ("a part of the path is a file, not a folder", "choose another results folder"),
     errno.ENAMETOOLONG: ("the name is too long for this file system", "shorten the name it was made from"),
     errno.EIO: ("the disk reports an input/output error", "check the disk before trusting anything on it"),
+}
+#: What helps besides where something was to be written.
+_TO_WRITE = dict.fromkeys((errno.EROFS, errno.EACCES, errno.EPERM), " or choose another results folder") | {
+    errno.ENOENT: ", then go on with the run"
 }
 
 
@@ -47,7 +51,8 @@ def explained(action: str, path: Path) -> Iterator[None]:
         yield
     except OSError as error:
         why, remedy = _REASONS.get(error.errno or 0, (error.strerror or str(error), "check the path and the disk"))
-        raise StoreError(f"cannot {action} {error.filename or path}: {why}; {remedy}") from error
+        also = _TO_WRITE.get(error.errno or 0, "") if action == "write" else ""
+        raise StoreError(f"cannot {action} {error.filename or path}: {why}; {remedy}{also}") from error
 
 
 def _write_new(path: Path, content: bytes, mode: int = 0o666) -> None:

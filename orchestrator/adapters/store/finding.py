@@ -67,7 +67,8 @@ def resolve(root: Path, run: str) -> RunFolder:
     if matches:
         raise StoreError(f"{run!r} fits {len(matches)} runs: {_some(matches)}; give more of the name, or 'last'")
     near = difflib.get_close_matches(run, names, n=3, cutoff=0.5) or names[-3:]
-    raise StoreError(f"no run in {root} begins with {run!r}; there is {_some(near)}; 'trialbed list' shows all")
+    are = "is" if len(near) == 1 else "are"
+    raise StoreError(f"no run in {root} begins with {run!r}; there {are} {_some(near)}; 'trialbed list' shows all")
 
 
 def age(record: RunRecord | RunLine, folder: Path) -> tuple[object, ...]:

@@ -6,13 +6,14 @@ import errno
 import gzip
 import io
 import zlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TypeVar
 
 from orchestrator.adapters.store import before, finding, journal_file
 from orchestrator.adapters.store.atomic import explained, make_folders, write_folder
 from orchestrator.adapters.store.index import Index, Signature, signature
+from orchestrator.adapters.store.inspecting import altered
 from orchestrator.adapters.store.json_file import document, load
 from orchestrator.adapters.store.layout import LOG, SERIES, RunFolder, another_id, input_file, is_safe_name, run_id
 from orchestrator.adapters.store.reading import read_run
@@ -146,6 +147,14 @@ class FolderStore:
         journal_file.set_torn_line_aside(folder.journal, folder.torn)
         return writer
 
+    def altered(self, run: str) -> list[str]:
+        """Records of a run, as :meth:`find` finds it, that are not as its seal has them, by name.
+
+        Raises:
+            StoreError: there is no such run, or a file cannot be read.
+        """
+        return altered(finding.resolve(self.root, run), {})
+
     def problems(self) -> list[str]:
         """What the last reading found damaged or strange."""
         return self._problems.copy()
@@ -185,13 +194,15 @@ class FolderStore:
                 self._problems.append(f"{folder / name}.parquet: {error}; it was not written by trialbed")
             return []
 
-        return TrialData(
+        data = TrialData(
             throughput=readable("throughput", columns.to_rows),
             host=readable("host", columns.to_samples),
             guest=readable("guest", columns.to_samples),
             vcpu=readable("vcpu", columns.to_samples),
             log=self._log(folder / LOG),
         )
+        self._problems = [RunFolder(Path(run.location)).within(problem) for problem in self._problems]
+        return data
 
     def verify(self, run: str) -> Verified:
         """Check every file of a run, as :meth:`find` finds it, against its digest; nothing is changed.
@@ -242,14 +253,14 @@ class FolderStore:
                     line = line.model_copy(update={"location": str(path)})
                 lines.append((finding.age(line, path), line))
             except (StoreError, OSError) as error:
-                self._problems.append(str(error))
+                self._problems += _of_run(RunFolder(path), [str(error)])
         index.update(new, [path.name for path in there.runs])
         return [line for _, line in sorted(lines, key=lambda pair: pair[0])]
 
     def _line(self, folder: RunFolder, now_s: Seconds | None) -> tuple[RunLine, bool]:
         """A run in a nutshell, and whether it has ended with nothing wrong."""
         stored, problems = read_run(folder, thorough=False, now_s=now_s)
-        self._problems.extend(problems)
+        self._problems += _of_run(folder, problems)
         environment, readable = None, True
         try:
             environment = self.environment(stored)
@@ -269,10 +280,14 @@ class FolderStore:
                 stored, problems = read_run(RunFolder(path), thorough=False, now_s=self._time())
                 runs.append((finding.age(stored.record, path), stored))
             except StoreError as error:
-                self._problems.append(str(error))
-            else:
-                self._problems.extend(problems)
+                problems = [str(error)]
+            self._problems += _of_run(RunFolder(path), problems)
         return [stored for _, stored in sorted(runs, key=lambda pair: pair[0])]
+
+
+def _of_run(folder: RunFolder, problems: Sequence[str]) -> Iterator[str]:
+    """What is wrong with one of many runs, which has to be named."""
+    yield from (f"{folder.path.name}: {folder.within(problem)}" for problem in problems)
 
 
 def _trial_folder(run: StoredRun, trial: str) -> Path:

@@ -69,5 +69,5 @@ class Follower:
         read = journal_file.parse(whole, path)
         self._events += read.events
         self._state = progress(self._events).state
-        self.problems += read.problems
+        self.problems += map(self._folder.within, read.problems)
         self._read_bytes += len(whole)

@@ -89,9 +89,9 @@ def _parse(content: bytes, path: Path, first_line: int | None) -> JournalRead:
             events.append(Event.model_validate_json(line))
         except ValidationError:
             where = f"{path}:{number}" if first_line is not None else str(path)
-            problems.append(f"{where}: a line is not an event and was left out")
+            problems.append(f"{where}: a line is not an event, and was left out; restore the file from a copy")
     if torn:
-        problems.append(f"{path}: the last line was cut short ({len(torn)} bytes) and was left out")
+        problems.append(f"{path}: the last line was cut short ({len(torn)} bytes), and was left out; the others stand")
     return JournalRead(tuple(events), tuple(problems))
 
 

@@ -26,6 +26,8 @@ ENTRIES = frozenset(
     {*TOP_INPUTS, "inputs", "run.json", "environment.json", "journal.jsonl", "journal.torn"}
     | {"before", "trials", "unfinished", "discarded", "SHA256SUMS", ".lock", "alive.json"}
 )
+#: What tells of the run; series, logs, and files of workloads and guests are asked after when they are read.
+RECORDS = re.compile(r"(run|environment)\.json|journal\.jsonl|(plan|lab)\.yaml|trials/[^/]+/trial\.json")
 #: What changes, or is gone, when nobody is at work on a run: the seal does not cover it.
 NOT_SEALED = re.compile(r"SHA256SUMS$|\.lock$|alive\.json$|unfinished/|(.*/)?\.partial-")
 #: Says of each folder in ``discarded/`` why it is there.
@@ -100,6 +102,10 @@ class RunFolder:
     def alive(self) -> Path:
         """The last sign of life of the process that writes."""
         return self.path / "alive.json"
+
+    def within(self, message: str) -> str:
+        """A message about files of the run, each by its path below the folder."""
+        return message.replace(f"{self.path}/", "")
 
     def trial(self, trial: str) -> Path:
         """The folder of one trial."""

@@ -13,7 +13,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path, PurePosixPath
 
 from orchestrator.adapters.store import journal_file
-from orchestrator.adapters.store.atomic import PARTIAL
+from orchestrator.adapters.store.atomic import PARTIAL, explained
 from orchestrator.adapters.store.before import SavedState
 from orchestrator.adapters.store.digests import files_below, read_sums, sha256_file
 from orchestrator.adapters.store.inspecting import entries
@@ -52,7 +52,8 @@ def verify_run(folder: RunFolder, now_s: Seconds | None = None) -> Verified:
     Raises:
         StoreError: the folder itself cannot be read.
     """
-    return _Check(folder, now_s).result()
+    with explained("read", folder.path):
+        return _Check(folder, now_s).result()
 
 
 class _Check:
