@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import os
+import shlex
+import sys
 import traceback
+from collections.abc import Sequence
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from orchestrator.cli.exit_status import INTERRUPTED
 from orchestrator.cli.output import TRACE, per_option, store_words
 from orchestrator.cli.pages import Page
+from orchestrator.errors import InputError, Problem
 
 if TYPE_CHECKING:
     from orchestrator.wiring.serving import Page as Served
@@ -46,10 +51,13 @@ def serve(
 ) -> int:
     """Show the runs of STORE in a browser: all of them, the report of each, and a run in progress as it goes on.
 
+    Ticked runs are set against each other or against a baseline, and cells are followed through all runs.
+
     The page is for looking: nothing can be started, stopped or changed from it. Ctrl-C ends it.
 
     It listens on this machine alone. With a token of at least 16 characters it may listen elsewhere as well, and
-    whoever looks has to give the token; programs send it in the header `Authorization: Bearer TOKEN`.
+    whoever looks has to give the token; programs send it in the header `Authorization: Bearer TOKEN`. Of wrong tokens
+    from one address ten are answered at once, and then one every three seconds; sessions are not held up by that.
 
     Operands:
       STORE  Folder of the runs; TRIALBED_STORE or `results` where it is left out.
@@ -69,17 +77,32 @@ def serve(
       TRIALBED_TRACE      1: a defect shows where it is.
 
     Related commands:
-      trialbed list, trialbed report, trialbed status
+      trialbed list, trialbed report, trialbed status, trialbed baseline set
     """
     if missing := [name for name in _NEEDED if find_spec(name) is None]:
-        raise click.ClickException(f"{missing[0]} is not installed; install the extra: pip install 'trialbed[web]'")
+        raise _lacking(missing)
     from orchestrator.wiring import serving
 
     wish = serving.Wish(store, store_words(store), per, address, port, token_file, names, certificate, key)
-    page = serving.serving(wish, tell_defect)
+    page = serving.serving(wish, tell_defect, lambda said: click.echo(f"trialbed: {said}", err=True))
     serving.give_way()
-    page.server.run_to_the_end(lambda: _tell(page))
+    try:
+        page.server.run_to_the_end(lambda: _tell(page))
+    except KeyboardInterrupt:
+        if not page.server.at_work:
+            raise
+        undone = "; what was being made for a browser is left undone" if page.server.unfinished else ""
+        click.echo(f"trialbed: interrupted{undone}", err=True)
+        serving.leave_behind(INTERRUPTED)
     return 0
+
+
+def _lacking(missing: Sequence[str]) -> InputError:
+    from orchestrator.core.design.wording import listed
+
+    install = f"{shlex.quote(sys.executable)} -m pip install 'trialbed[web]'"
+    message = f"needs the extra 'web', of which {listed(missing)} cannot be found; install it with: {install}"
+    return InputError([Problem("serve", "", message)])
 
 
 def _tell(page: Served) -> None:

@@ -5,19 +5,24 @@ from __future__ import annotations
 import os
 import re
 import shlex
+import shutil
 import socket
 import stat
+import sys
+import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NoReturn
 
+from orchestrator.adapters.clock import SystemClock
 from orchestrator.adapters.interrupts import heed
 from orchestrator.errors import InputError, Problem
 
 if TYPE_CHECKING:
     from orchestrator.adapters.web.access import Gate
     from orchestrator.adapters.web.server import Listening, Serving
+    from orchestrator.engine.ports.clock import Clock
 
 TOKEN: Final = "TRIALBED_WEB_TOKEN"  # noqa: S105 - the name of the variable
 #: A page makes room for whatever measures on the same machine (setpriority(2)).
@@ -65,12 +70,16 @@ class Page:
     remarks: tuple[str, ...]
 
 
-def serving(wish: Wish, defect: Callable[[Exception], None]) -> Page:
+def serving(
+    wish: Wish, defect: Callable[[Exception], None], notice: Callable[[str], None], clock: Clock | None = None
+) -> Page:
     """Listen, and make ready what is to be served.
 
     Args:
         wish: how.
         defect: is told of what goes wrong while it serves.
+        notice: is told in a sentence what whoever serves should know of while it does.
+        clock: by which wrong tokens are slowed; this machine's where none is given.
 
     Raises:
         InputError: it cannot be served so; with what to do.
@@ -79,8 +88,10 @@ def serving(wish: Wish, defect: Callable[[Exception], None]) -> Page:
     from orchestrator.adapters.store import finding
     from orchestrator.adapters.web.access import Gate, Token
     from orchestrator.adapters.web.app import Site
-    from orchestrator.adapters.web.server import listen, serve
+    from orchestrator.adapters.web.guesses import Guesses
+    from orchestrator.adapters.web.server import Ends, listen, serve
     from orchestrator.adapters.web.watching import Watching
+    from orchestrator.adapters.web.work import Work
     from orchestrator.wiring.store_library import StoreLibrary
 
     heed()
@@ -98,13 +109,14 @@ def serving(wish: Wish, defect: Callable[[Exception], None]) -> Page:
         gate = Gate(
             names=_names(wish, listening),
             any_address=not listening.loopback,
-            token=None if token is None else Token(token),
+            token=None if token is None else Token(token, Guesses((clock or SystemClock()).monotonic, notice)),
             cookie=f"trialbed-{listening.port}",
             encrypted=encrypted,
         )
+        work = Work()
         watching = Watching()
-        site = Site(StoreLibrary(wish.store, wish.per, wish.store_words), watching, gate, defect)
-        server = serve(site, watching, listening, wish.certificate, wish.key)
+        site = Site(StoreLibrary(wish.store, wish.per, wish.store_words), work, watching, gate, defect)
+        server = serve(site, Ends(watching, work), listening, wish.certificate, wish.key)
     except BaseException:
         listening.socket.close()
         raise
@@ -115,6 +127,17 @@ def serving(wish: Wish, defect: Callable[[Exception], None]) -> Page:
 def give_way() -> None:
     """From now on let whatever else this machine does come first."""
     os.nice(_NICER)
+
+
+def leave_behind(status: int) -> NoReturn:
+    """End the program with what is in the making, which Python would wait for; only scratch files are removed."""
+    from orchestrator.wiring.store_library import scratch_prefix
+
+    for left in Path(tempfile.gettempdir()).glob(f"{scratch_prefix()}*"):
+        shutil.rmtree(left, ignore_errors=True)
+    for stream in (sys.stdout, sys.stderr):
+        stream.flush()
+    os._exit(status)
 
 
 def _token(file: Path | None) -> str | None:

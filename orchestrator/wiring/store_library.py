@@ -8,7 +8,8 @@ import re
 import tempfile
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from hashlib import blake2b
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 from urllib.parse import quote
@@ -20,14 +21,20 @@ from orchestrator.adapters.report.page.served import (
     Offer,
     Rendered,
     Served,
+    baseline_row,
+    cells_of,
     fits,
     rendered,
     run_row,
 )
 from orchestrator.adapters.store import finding
-from orchestrator.adapters.web.library import Asset, Download, NotThereError
+from orchestrator.adapters.store.atomic import explained
+from orchestrator.adapters.store.json_file import load
+from orchestrator.adapters.web.library import Asset, Download, NotNowError, NotThereError
 from orchestrator.core.record.journal import EARLY_ENDS
+from orchestrator.core.record.run import RunRecord
 from orchestrator.errors import StoreError
+from orchestrator.wiring.guarding import baseline_views, baselines_of
 from orchestrator.wiring.run_watchers import RunsWatcher, RunWatcher, states_version
 from orchestrator.wiring.views import beside, folder_store
 
@@ -38,6 +45,9 @@ if TYPE_CHECKING:
     from orchestrator.engine.status import Status
 
 T = TypeVar("T")
+
+#: Runs of one comparison: what a page has room for.
+_MOST_COMPARED: Final = 20
 
 #: Documents that are kept as they were made; each is a few megabytes at most.
 _DOCUMENTS_KEPT: Final = 8
@@ -125,24 +135,36 @@ class StoreLibrary:
 
     def comparison_page(self, base: str, new: str) -> str:
         """Two runs."""
-        version = " ".join(self._watcher(run).where()[2] for run in (base, new))
-        given = [beside(Path(self._store), run) for run in (base, new)]
+        return self._comparison("", [base, new])
 
-        def make() -> Rendered:
-            from orchestrator.wiring.reporting import asked, report_of
+    def ticked_page(self, runs: Sequence[str], baseline: str) -> str:
+        """Some runs, and perhaps a baseline."""
+        if len(runs) < (1 if baseline else 2):
+            also = ", or one and choose a baseline" if baselines_of(self._store).names() else ""
+            raise NotNowError(f"A comparison is of two runs: go to the list of runs and tick two{also}.")
+        if len(runs) > _MOST_COMPARED:
+            raise NotNowError(f"{len(runs)} runs are ticked, and {_MOST_COMPARED} go on a page: clear some ticks.")
+        return self._comparison(baseline, sorted(runs, key=self._age))
 
-            return rendered(report_of(asked(given, self._store, self._per)).document)
-
-        return self._pages.report(self._slow.kept(("comparison", base, new), version, make))
+    def baselines_page(self) -> str:
+        """Names, and their runs."""
+        views, problems = baseline_views(self._store)
+        lines = {line.id: line for line in folder_store(self._store).lines()}
+        rows = [baseline_row(view.baseline, view.changes, lines) for view in views]
+        return self._pages.baselines(rows, problems)
 
     def history_page(self, cells: str) -> str:
         """Cells through all runs."""
-        if not cells.strip():
-            return self._pages.history_question("", "")
-        try:
-            return self._pages.report(self._slow.made(lambda: rendered(self._history(cells.strip()))))
-        except StoreError as error:
-            return self._pages.history_question(cells, str(error))
+        folder, asked, problem = folder_store(self._store), cells.strip(), ""
+        lines = folder.lines()
+        if asked:
+            version = _digest([*(line.model_dump_json() for line in lines), *folder.problems()])
+            try:
+                report = self._slow.kept(("history", asked), version, lambda: rendered(self._history(asked)))
+                return self._pages.report(report)
+            except StoreError as error:
+                problem = str(error)
+        return self._pages.history_question(cells, problem, cells_of(lines))
 
     def report(self, run: str) -> Download:
         """The page for keeping."""
@@ -162,16 +184,19 @@ class StoreLibrary:
         from orchestrator.wiring.packing import pack_run
 
         self._known(run)
-        with tempfile.TemporaryDirectory(prefix="trialbed-serve-") as scratch:
+        with (
+            explained("write", Path(tempfile.gettempdir())),
+            tempfile.TemporaryDirectory(prefix=scratch_prefix()) as scratch,
+        ):
             archive = Path(scratch) / "bundle.zip"
             folder = beside(Path(self._store), run)
             self._slow.made(lambda: pack_run(folder, self._store, archive, anonymise=False, replacing=False))
             file = archive.open("rb")
         return Download(_file_name(f"{run}.zip"), "application/zip", file, os.fstat(file.fileno()).st_size)
 
-    def login_page(self, target: str, *, refused: bool) -> str:
+    def login_page(self, target: str, refused: str) -> str:
         """The form."""
-        return self._pages.login(target, refused=refused)
+        return self._pages.login(target, refused)
 
     def message_page(self, title: str, words: str, *, inside: bool) -> str:
         """Words."""
@@ -198,6 +223,31 @@ class StoreLibrary:
         if run not in {path.name for path in finding.folders(Path(self._store)).runs}:
             raise NotThereError(f"The store {self._store} has no run {run!r}. The list has all that there are.")
 
+    def _age(self, run: str) -> tuple[object, ...]:
+        self._known(run)
+        folder = Path(self._store) / run
+        return finding.age(load(RunRecord, folder / "run.json"), folder)
+
+    def _comparison(self, baseline: str, runs: Sequence[str]) -> str:
+        """Runs against a baseline, the second of two against the first, or more of them one after the other."""
+        found = baselines_of(self._store).find(baseline) if baseline else None
+        if baseline and found is None:
+            raise NotThereError(f"The store {self._store} has no baseline {baseline!r}. Their list has all of them.")
+        if found is not None and (own := [run for run in runs if run in found.ids]):
+            raise NotNowError(f"Run {own[0]} is one of baseline {baseline} itself: tick another one.")
+        version = [self._watcher(run).where()[2] for run in runs]
+        if found is not None:  # whether its runs are there and as they were is seen when the report is made anew
+            there = {path.name for path in finding.folders(Path(self._store)).runs}
+            version += [found.model_dump_json(), *(self._watcher(run).where()[2] for run in found.ids if run in there)]
+        given = [*([baseline] if baseline else []), *(beside(Path(self._store), run) for run in runs)]
+
+        def make() -> Rendered:
+            from orchestrator.wiring.reporting import asked, report_of
+
+            return rendered(report_of(asked(given, self._store, self._per)).document)
+
+        return self._pages.report(self._slow.kept(("comparison", baseline, *runs), " ".join(version), make))
+
     def _watcher(self, run: str) -> RunWatcher:
         self._known(run)
         return RunWatcher(Path(self._store), run, self._per, self._store_words)
@@ -209,13 +259,20 @@ class StoreLibrary:
         named = [line for line in lines if line.id.isprintable()]
         odd = [f"{line.id}: {_ODD_NAME}" for line in lines if not line.id.isprintable()]
         found = [line for line in reversed(named) if fits(line, words)]
+        problems = [*folder.problems(), *odd]
+        baselines: list[str] = []
+        try:
+            baselines = baselines_of(self._store).names()
+        except StoreError as error:
+            problems.append(str(error))
         return Listing(
             rows=[run_row(line) for line in (found if every else found[:ROWS_SHOWN])],
             found=len(found),
             kept=len(named),
             words=words.strip(),
-            problems=[*folder.problems(), *odd],
+            problems=problems,
             version=version,
+            baselines=baselines,
         )
 
     def _document(self, run: str) -> Document:
@@ -259,6 +316,18 @@ class StoreLibrary:
         going_on = f"after trialbed resume {run}{self._store_words}"
         later = "once the run has ended" if status.state == "running" else going_on
         return [*offers, Offer(bundle, why_not=later)]
+
+
+def _digest(texts: Iterable[str]) -> str:
+    made = blake2b(digest_size=16)
+    for text in texts:
+        made.update(text.encode("utf-8", "surrogatepass") + b"\n")
+    return made.hexdigest()
+
+
+def scratch_prefix() -> str:
+    """How the names of this process's scratch folders begin."""
+    return f"trialbed-serve-{os.getpid()}-"
 
 
 def _download(name: str, kind: str, content: bytes) -> Download:

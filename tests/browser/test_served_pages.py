@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import pytest
 import stored_runs
 from page_parts import SYMBOLS, contrast, open_all, tables, wait_until_drawn
+from report_runs import said
 
 from orchestrator.adapters.store.folder import FolderStore
 
@@ -26,6 +27,11 @@ ADMITS = "a token of Saltmarsh Ferries"
 WHERE = """() => {
   const one = document.activeElement;
   return [one.tagName, one.getAttribute('href') ?? one.getAttribute('name') ?? ''];
+}"""
+REPORT_BEGINS = "Math.round(document.getElementById('report').getBoundingClientRect().top + scrollY)"
+BELOW_THE_BAR = """() => {
+  const [one, bar] = [document.activeElement, document.querySelector('.ticked')];
+  return !bar.contains(one) && one.getBoundingClientRect().bottom > bar.getBoundingClientRect().top;
 }"""
 PACKAGE = Path(__file__).parents[2]
 
@@ -49,7 +55,8 @@ def serving(store: Path, **environment: str) -> Iterator[str]:
     finally:
         process.terminate()
         output, errors = process.communicate(timeout=60)
-    assert (process.returncode, errors.strip()) == (130, "trialbed: interrupted"), output
+    said_last = errors.strip().partition(";")[0]  # and perhaps that something is left undone
+    assert (process.returncode, said_last) == (130, "trialbed: interrupted"), output
 
 
 @pytest.fixture(scope="module")
@@ -98,6 +105,81 @@ def test_two_that_are_ticked_are_set_against_each_other(server: str, library: Li
         assert any(value == pytest.approx(percent, abs=1e-9) for value in on_page if value is not None)
 
 
+def ticked(page: Page) -> set[str]:
+    """Ids of the runs that are ticked, in the list or below it."""
+    return set(page.eval_on_selector_all("input[name=run]:checked", "(all) => all.map((one) => one.value)"))
+
+
+def test_ticks_stay_when_something_is_looked_for_until_they_are_cleared(
+    server: str, library: Library, visits: Visits
+) -> None:
+    page = visits.open(server + "/")
+    for run in (library.night, library.cut_off):
+        page.locator(f'tr[data-run="{run}"] input').check()
+    page.get_by_role("searchbox").fill("fare crashed")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**q=fare*")
+    assert rows(page) == [library.cut_off]
+    assert ticked(page) == {library.night, library.cut_off}
+    assert "Two are ticked" in page.inner_text("#compare-hint")
+    page.goto(f"{server}/runs/{library.night}")
+    page.goto(f"{server}/")
+    page.reload()
+    assert ticked(page) == {library.night, library.cut_off}
+    assert page.locator("#others label").count() == 0, "all that is ticked is in the list"
+
+    page.goto(f"{server}/?q=nothing+of+the+kind")
+    page.locator("#others input").first.focus()
+    page.keyboard.press("Space")  # taken back by itself
+    assert len(ticked(page)) == 1
+    assert page.locator("#compare").is_disabled()
+    assert page.evaluate(WHERE)[0] == "BUTTON", "who walks by keys is not sent to the top"
+    page.keyboard.press("Enter")
+    assert ticked(page) == set()
+    assert not page.locator("#clear").is_visible()
+    assert page.evaluate("document.activeElement.id") == "words", "nothing is left to be compared, so not the bar"
+    page.goto(f"{server}/")
+    assert ticked(page) == set()
+    assert page.inner_text("#compare-hint").startswith("Tick two runs")
+
+
+def test_one_is_set_against_a_baseline_and_more_are_followed(server: str, library: Library, visits: Visits) -> None:
+    said("baseline", "set", "before-upgrade", library.night, "--store", str(library.store))
+    try:
+        page = visits.open(server + "/")
+        page.locator(f'tr[data-run="{library.slower}"] input').check()
+        assert page.locator("#compare").is_disabled()
+        page.get_by_label("against").select_option("before-upgrade")
+        page.locator("#compare").click()
+        page.wait_for_url("**/compare*against=before-upgrade*")
+        assert "before-upgrade" in page.inner_text("main")
+        page.goto(f"{server}/baselines")
+        page.get_by_role("link", name="Set the newest run against it").click()
+        page.wait_for_url(f"**/compare?run={library.slower}&against=before-upgrade")
+    finally:
+        said("baseline", "remove", "before-upgrade", "--store", str(library.store))
+    page.goto(f"{server}/")
+    for run in library.nights[:2]:
+        page.locator(f'tr[data-run="{run}"] input').check()
+    assert "3 are ticked" in page.inner_text("#compare-hint")
+    page.locator("#compare").click()
+    page.wait_for_url("**/compare*")
+    assert page.locator("main h1").count() == 1
+
+
+def test_a_page_says_that_its_run_is_gone(tmp_path: Path, visits: Visits) -> None:
+    store = FolderStore(tmp_path / "results")
+    writer = store.create(stored_runs.run_record(), stored_runs.INPUTS)
+    writer.append(stored_runs.event("run-started"))
+    visits.expected += ["status of 404", "ERR_ABORTED"]
+    with serving(tmp_path / "results") as address:
+        page = visits.open(f"{address}/runs/{writer.id}")
+        page.locator("#going-on").wait_for()
+        writer.let_go()
+        (tmp_path / "results" / writer.id).rename(tmp_path / "elsewhere")
+        page.locator("#lost", has_text="This run is not in the store any more.").wait_for()
+
+
 def test_a_run_is_shown_as_in_its_report(server: str, library: Library, visits: Visits) -> None:
     served, report = visits.open(f"{server}/runs/{library.night}"), visits.open(library.report(library.night))
     for page in (served, report):
@@ -142,10 +224,14 @@ def test_a_page_gains_a_trial_while_its_run_goes_on(tmp_path: Path, visits: Visi
         wait_until_drawn(page, "#trial-1")
 
         writer.append(stored_runs.event("trial-started", stored_runs.SECOND))
+        page.locator("#headline", has_text="Trial 2 of 2").wait_for()
+        before = page.evaluate(REPORT_BEGINS)
         writer.keep_trial(stored_runs.failed_record(), stored_runs.trial_data(""))
         writer.append(stored_runs.event("trial-ended", stored_runs.SECOND))
         page.locator("details#trial-2").wait_for()
         assert page.locator("details#trial-1[open]").count() == 1, "what a reader opened stays open"
+        assert page.locator("#facts dt", has_text="trial").count() == 1, "no trial is in hand, so one fact less is told"
+        assert page.evaluate(REPORT_BEGINS) == before, "and what stands below stays where it was"
 
         writer.append(stored_runs.event("restored"))
         writer.append(stored_runs.event("run-ended"))
@@ -165,7 +251,7 @@ def test_whoever_has_no_token_sees_nothing_and_whoever_has_it_comes_in(library: 
         page.get_by_role("alert").wait_for()
         page.get_by_label("Token").fill(ADMITS)
         page.keyboard.press("Enter")
-        page.wait_for_url(f"**/runs/{library.night}")
+        page.wait_for_url(f"{address}/runs/{library.night}")  # and not the form, which has it as where to go
         assert title in page.inner_text("main")
         (cookie,) = page.context.cookies()
         assert (cookie["httpOnly"], cookie["sameSite"]) == (True, "Strict")
@@ -229,6 +315,12 @@ def test_the_list_is_walked_by_keys_alone(server: str, library: Library, visits:
     assert seen[0] == ("A", "#content")
     assert ("INPUT", "q") in seen
     assert seen.count(("INPUT", "run")) == len(rows(page))
+    page.locator("input[name=run]").first.focus()
+    hidden = []
+    for _ in range(2 * len(rows(page)) - 2):  # https://www.w3.org/TR/WCAG22/#focus-not-obscured-minimum
+        page.keyboard.press("Tab")
+        hidden += [page.evaluate(WHERE)] if page.evaluate(BELOW_THE_BAR) else []
+    assert hidden == []
     assert ("A", f"/runs/{library.night}") in seen
     page.locator(f'a[href="/runs/{library.night}"]').focus()
     page.keyboard.press("Enter")
@@ -239,7 +331,7 @@ def test_the_list_is_walked_by_keys_alone(server: str, library: Library, visits:
 def test_axe_finds_nothing_serious_on_served_pages(
     scheme: str, server: str, library: Library, visits: Visits, axe: Callable[[Page], list[str]]
 ) -> None:
-    for path in ("/", "/history", f"/runs/{library.night}", f"/runs/{library.cut_off}"):
+    for path in ("/", "/history", "/baselines", f"/runs/{library.night}", f"/runs/{library.cut_off}"):
         page = visits.open(server + path, color_scheme=scheme)
         assert axe(page) == [], path
         assert contrast(page, "h1") >= 4.5

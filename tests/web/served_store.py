@@ -14,6 +14,7 @@ from typing import Any
 
 import httpx
 
+from orchestrator.engine.ports.clock import Clock
 from orchestrator.wiring.serving import Wish, serving
 
 TOKEN = "quiet-ferry-crossing-at-dawn"  # noqa: S105 - of these tests
@@ -27,12 +28,14 @@ class Served:
 
     Attributes:
         defects: what went wrong in it.
+        notices: what it told whoever serves.
         tls: what its certificate is checked with.
     """
 
     url: str
     remarks: tuple[str, ...]
     defects: list[Exception] = field(default_factory=list)
+    notices: list[str] = field(default_factory=list)
     tls: ssl.SSLContext = _NO_TLS
 
     def get(self, path: str, **headers: str) -> httpx.Response:
@@ -76,17 +79,18 @@ def _events(lines: Iterator[str]) -> Iterator[tuple[str, Any]]:
 
 
 @contextmanager
-def served(store: Path, **wishes: Any) -> Iterator[Served]:
+def served(store: Path, clock: Clock | None = None, **wishes: Any) -> Iterator[Served]:
     """Serve a store in a thread of this process, and see to it that nothing of it is left."""
     before = set(threading.enumerate())
     defects: list[Exception] = []
-    page = serving(Wish(str(store), **wishes), defects.append)
+    notices: list[str] = []
+    page = serving(Wish(str(store), **wishes), defects.append, notices.append, clock)
     ready = threading.Event()
     thread = threading.Thread(target=page.server.run_to_the_end, args=(ready.set,), name="served")
     thread.start()
     try:
         assert ready.wait(60), "the server does not come up"
-        yield Served(page.url, page.remarks, defects)
+        yield Served(page.url, page.remarks, defects, notices)
     finally:
         page.server.end()
         thread.join(30)

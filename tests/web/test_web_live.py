@@ -270,7 +270,7 @@ def test_a_run_that_goes_or_is_put_in_the_place_of_another_is_noticed(tmp_path: 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
 def test_a_signal_ends_it_and_is_answered_as_before_afterwards(tmp_path: Path, number: signal.Signals) -> None:
     writer = begun(tmp_path)
-    page, before, heard = serving(Wish(str(tmp_path)), pytest.fail), signal.getsignal(number), []
+    page, before, heard = serving(Wish(str(tmp_path)), pytest.fail, pytest.fail), signal.getsignal(number), []
 
     def watch() -> None:
         with httpx.Client(timeout=60) as client, client.stream("GET", f"{page.url}runs/ferry-1/events") as answer:
@@ -287,6 +287,51 @@ def test_a_signal_ends_it_and_is_answered_as_before_afterwards(tmp_path: Path, n
     assert len(heard) > 1, "what was said before its end arrives whole"
     assert signal.getsignal(number) is before
     writer.let_go()
+
+
+def test_an_interrupt_leaves_what_is_in_the_making_and_says_so(tmp_path: Path) -> None:
+    whole_run(tmp_path / "results", id="ferry-1")
+    (scratch := tmp_path / "scratch").mkdir()
+    program = """
+import sys, threading, time
+from orchestrator.wiring import packing
+def never(run, store, archive, **_):
+    archive.write_bytes(b"half")
+    print("begun", flush=True)
+    threading.Event().wait()
+packing.pack_run = never
+from orchestrator.cli import main
+sys.argv[1:] = ["serve", "results", "--port", "0"]
+main()
+"""
+    search = {"PYTHONPATH": f"{PACKAGE}:{os.environ.get('PYTHONPATH', '')}", "TMPDIR": str(scratch)}
+    with subprocess.Popen(
+        [sys.executable, "-c", program],
+        cwd=tmp_path,
+        env=os.environ | search,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        try:
+            assert process.stdout is not None
+            url, *_ = [process.stdout.readline().split()[-1] for _ in range(3)]
+            answers: list[httpx.Response] = []
+            asking = threading.Thread(
+                target=lambda: answers.append(httpx.get(f"{url}runs/ferry-1/bundle.zip", timeout=60))
+            )
+            asking.start()
+            assert process.stdout.readline() == "begun\n"
+            assert list(scratch.iterdir())
+            process.send_signal(signal.SIGINT)
+            _, err = process.communicate(timeout=20)  # of itself it would never end
+            asking.join(20)
+        finally:
+            process.kill()
+    assert process.returncode == 130
+    assert err == "trialbed: interrupted; what was being made for a browser is left undone\n"
+    assert [answer.status_code for answer in answers] == [503]
+    assert list(scratch.iterdir()) == []
 
 
 def test_an_interrupt_ends_the_program_at_once_though_somebody_watches(tmp_path: Path) -> None:

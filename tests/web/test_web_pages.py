@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import io
+import json
 import os
+import re
 import shutil
 import tempfile
 import threading
@@ -14,7 +16,16 @@ from pathlib import Path
 import openpyxl
 import pytest
 from library_of_runs import keep_run
-from stored_runs import FIRST, interrupted_run, whole_run
+from stored_runs import (
+    FIRST,
+    INPUTS,
+    PLAN,
+    interrupted_run,
+    run_record,
+    trial_data,
+    trial_record,
+    whole_run,
+)
 
 pytest.importorskip("starlette")
 pytest.importorskip("uvicorn")
@@ -22,7 +33,9 @@ pytest.importorskip("sse_starlette")
 
 from served_store import Served, served
 
+from orchestrator.adapters.store.folder import FolderStore
 from orchestrator.cli import invoke
+from orchestrator.core.record.run import PlannedTrial
 from orchestrator.wiring import store_library
 from orchestrator.wiring.store_library import OneAtATime
 
@@ -134,6 +147,101 @@ def test_two_runs_are_compared_the_newer_against_the_older_however_they_are_name
     assert page.get(f"/compare?base={BASE}&new=none").status_code == 404
 
 
+def test_more_than_two_are_followed_from_run_to_run_and_their_order_is_by_age(page: Served) -> None:
+    answer = page.get(f"/compare?run={NEW}&run={BASE}&run={CUT}")
+    assert answer.status_code == 200
+    assert answer.text == page.get(f"/compare?run={CUT}&run={NEW}&run={BASE}").text
+    assert page.get(f"/compare?run={BASE}&run={NEW}").text == page.get(f"/compare?run={NEW}&run={BASE}").text
+    many = page.get("/compare?" + "&".join(f"run={number}" for number in range(21)))
+    assert (many.status_code, "21 runs are ticked, and 20 go on a page" in many.text) == (409, True)
+
+
+def test_a_run_is_set_against_a_baseline_as_by_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    store = str(tmp_path)
+    keep_run(tmp_path, 0, [1000, 1010, 990, 1005], id=BASE)
+    keep_run(tmp_path, 1, [1001, 1009, 992, 1004], id="20260802-ferry")
+    keep_run(tmp_path, 2, [900, 905, 893, 901], id=NEW)
+    assert invoke(["baseline", "set", "before", BASE, "20260802-ferry", "--store", store, "--note", "<i>"]) == 0
+    capsys.readouterr()
+    assert invoke(["compare", "before", NEW, "--store", store, "--json"]) in {0, 1}
+    (change,) = json.loads(capsys.readouterr().out)["comparisons"][0]["changes"]
+    with served(tmp_path) as there:
+        assert '<option value="before">baseline before</option>' in there.get("/").text
+        listed_there = there.get("/baselines").text
+        assert "&lt;i&gt;" in listed_there
+        (link,) = re.findall(r'href="(/compare[^"]+)"', listed_there)
+        assert link == f"/compare?run={NEW}&amp;against=before", "the newest run, which is not one of its own"
+        answer = there.get(f"/compare?run={NEW}&against=before")
+        assert answer.status_code == 200
+        figures = [float(figure) for figure in re.findall(r'data-value="([^"]+)"', answer.text)]
+        assert any(figure == pytest.approx((change["ratio"] - 1) * 100, abs=1e-9) for figure in figures)
+
+        own = there.get(f"/compare?run={BASE}&against=before")
+        assert (own.status_code, "is one of baseline before itself: tick another one" in own.text) == (409, True)
+        none = there.get(f"/compare?run={NEW}&against=after")
+        assert (none.status_code, "has no baseline &#39;after&#39;" in none.text) == (404, True)
+        alone = there.get("/compare?against=before")
+        assert (alone.status_code, "tick two, or one and choose a baseline" in alone.text) == (409, True)
+
+        shutil.rmtree(tmp_path / "20260802-ferry")
+        gone = there.get(f"/compare?run={NEW}&against=before")
+        assert (gone.status_code, "20260802-ferry is not in" in gone.text) == (409, True)
+        assert "20260802-ferry is not in" in there.get("/baselines").text
+        (tmp_path / "baselines" / "before.json").write_text("{")
+        assert "before.json" in there.get("/baselines").text
+        assert there.get("/").status_code == 200
+
+
+def test_a_store_without_baselines_says_how_to_set_one(page: Served) -> None:
+    assert "trialbed baseline set before-upgrade last" in page.get("/baselines").text
+    assert 'name="against"' not in page.get("/").text
+
+
+def test_cells_are_listed_by_workload_then_threads_then_size(tmp_path: Path) -> None:
+    shapes = [{"name": name, "vcpus": vcpus, "memory": 2**30} for name, vcpus in (("ten", 10), ("two", 2), ("a", 4))]
+    loads = [{"name": name, "command": ["true"], "threads": [1, 2, 10]} for name in ("fares", "bookings")]
+    trials = [(shape["name"], load["name"], threads) for load in loads for shape in shapes for threads in (10, 2, 1)]
+    planned = [
+        PlannedTrial(id=f"{at:04}-x", number=at, block=1, shape=str(shape), workload=str(load), threads=threads)
+        for at, (shape, load, threads) in enumerate(trials, start=1)
+    ]
+    plan = PLAN | {"shapes": shapes, "workloads": loads}
+    writer = FolderStore(tmp_path).create(run_record(id="ferry-1", plan=plan, trials=tuple(planned)), INPUTS)
+    for one in planned:
+        writer.keep_trial(trial_record(FIRST).model_copy(update=one.model_dump()), trial_data())
+    writer.let_go()
+    with served(tmp_path) as there:
+        shown = re.findall(r'<span class="whole">([^<,]+)', there.get("/").text)
+        assert shown == ["two-bookings-t1", "a-bookings-t1", "ten-bookings-t1", "two-bookings-t2", "14 more"]
+        known = re.findall(r'href="/history\?cells=([^"]+)"', there.get("/history").text)
+    assert known == [
+        f"{shape}-{load}-t{threads}"
+        for load in ("bookings", "fares")
+        for threads in (1, 2, 10)
+        for shape in ("two", "a", "ten")
+    ]
+
+
+def test_a_bundle_for_which_there_is_no_room_is_refused_in_words(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole_run(tmp_path, id="ferry-1")
+    with served(tmp_path) as there:
+        monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "none"))
+        answer = there.get("/runs/ferry-1/bundle.zip")
+    assert (answer.status_code, "cannot write" in answer.text) == (409, True)
+
+
+def test_a_run_that_is_deleted_while_it_is_looked_at_is_said_to_be_gone(tmp_path: Path) -> None:
+    whole_run(tmp_path, id="ferry-1")
+    with served(tmp_path) as there:
+        assert there.get("/runs/ferry-1").status_code == 200
+        shutil.rmtree(tmp_path / "ferry-1")
+        for path in ("/runs/ferry-1", "/runs/ferry-1/body", "/runs/ferry-1/events", "/runs/ferry-1/report.html"):
+            answer = there.get(path)
+            assert (answer.status_code, "has no run" in answer.text) == (404, True), path
+
+
 def test_cells_are_followed_through_the_runs_or_asked_for(page: Served) -> None:
     assert 'name="cells"' in page.get("/history").text
     assert "two-bookings-t2" in page.get("/history?cells=two-*").text
@@ -144,7 +252,7 @@ def test_a_run_that_cannot_be_read_is_told_of_in_the_list_and_on_its_page(tmp_pa
     (tmp_path / "ferry-2").mkdir()
     (tmp_path / "ferry-2" / "run.json").write_text("{")
     with served(tmp_path) as there:
-        assert "ferry-2/run.json" in there.get("/").text
+        assert "ferry-2: run.json" in there.get("/").text
         answer = there.get("/runs/ferry-2")
         assert answer.status_code == 409
         assert "Traceback" not in answer.text
@@ -208,7 +316,14 @@ def digests(root: Path) -> dict[str, str]:
 
 def test_looking_at_everything_changes_nothing(page: Served, store: Path) -> None:
     before = digests(store)
-    for path in ("/", f"/runs/{NEW}", f"/runs/{CUT}", f"/compare?base={BASE}&new={NEW}", "/history?cells=*"):
+    for path in (
+        "/",
+        f"/runs/{NEW}",
+        f"/runs/{CUT}",
+        f"/compare?base={BASE}&new={NEW}",
+        "/history?cells=*",
+        "/baselines",
+    ):
         assert page.get(path).status_code == 200
     page.get(f"/runs/{NEW}/bundle.zip")
     for path in (f"/runs/{CUT}/events", f"/runs/{NEW}/events"):

@@ -28,7 +28,7 @@ EVERYWHERE = "0.0.0.0"  # noqa: S104 - with a token
 
 def refused(**wishes: object) -> str:
     with pytest.raises(InputError) as caught:
-        serving(Wish("results", **wishes), lambda _: None)  # type: ignore[arg-type]
+        serving(Wish("results", **wishes), lambda _: None, lambda _: None)  # type: ignore[arg-type]
     assert caught.value.exit_status == 2
     return str(caught.value)
 
@@ -138,7 +138,11 @@ def test_without_the_extra_one_message_names_it(tmp_path: Path) -> None:
         [sys.executable, "-c", program], check=False, cwd=tmp_path, env=environment, capture_output=True, text=True
     )
     assert (done.returncode, done.stdout) == (2, "")
-    assert "pip install 'trialbed[web]'" in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert (
+        "trialbed: serve: needs the extra 'web', of which starlette cannot be found; install it with: " in done.stderr
+    )
+    assert f"{sys.executable} -m pip install 'trialbed[web]'" in done.stderr
 
 
 def test_a_defect_is_told_of_in_one_line_that_steers_no_terminal_and_shown_on_request(

@@ -24,6 +24,7 @@ from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from orchestrator.adapters.web.answers import Answers
+from orchestrator.adapters.web.guesses import Guesses, TooSoonError
 
 #: Characters; shorter ones are guessed. 16 random ones of base 64 are 96 bits.
 SHORTEST_TOKEN: Final = 16
@@ -55,15 +56,33 @@ _HEADERS: Final = {
 
 
 class Token:
-    """The secret that whoever looks has to know, kept as its digest, and the sessions of browsers that gave it."""
+    """The secret that whoever looks has to know, kept as its digest, and the sessions of browsers that gave it.
 
-    def __init__(self, token: str) -> None:
-        self._digest = _digest(token)
+    Args:
+        token: the secret.
+        guesses: counts the wrong ones.
+    """
+
+    def __init__(self, token: str, guesses: Guesses) -> None:
+        self._digest, self._guesses = _digest(token), guesses
         self._sessions: OrderedDict[bytes, None] = OrderedDict()
 
-    def is_it(self, told: str) -> bool:
-        """Whether it is the token; in a time that does not depend on where it differs."""
-        return hmac.compare_digest(_digest(told), self._digest)
+    def is_it(self, told: str, address: str) -> bool:
+        """Whether it is the token; in a time that does not depend on where it differs.
+
+        Args:
+            told: what is said to be it.
+            address: where that came from.
+
+        Raises:
+            TooSoonError: too many wrong ones came from there, so it is not looked at.
+        """
+        self._guesses.check(address)
+        digest = _digest(told)
+        right = hmac.compare_digest(digest, self._digest)
+        if not right:
+            self._guesses.wrong(address, digest)
+        return right
 
     def begin_session(self) -> str:
         """What a browser is to show from now on: random, so that it tells nothing of the token."""
@@ -105,13 +124,15 @@ class Gate:
         return name in _LOOPBACK_NAMES or name in self.names or (self.any_address and _is_address(name))
 
     def lets_in(self, request: Request) -> bool:
-        """Whether a request carries the token, as programs do, or the cookie of a session."""
-        if self.token is None:
+        """Whether a request carries the cookie of a session, or the token, as programs do.
+
+        Raises:
+            TooSoonError: its token is not looked at.
+        """
+        if self.token is None or self.token.knows(request.cookies.get(self.cookie, "")):
             return True
         scheme, _, told = request.headers.get("authorization", "").partition(" ")
-        if scheme.lower() == "bearer" and self.token.is_it(told.strip()):
-            return True
-        return self.token.knows(request.cookies.get(self.cookie, ""))
+        return scheme.lower() == "bearer" and self.token.is_it(told.strip(), address_of(request))
 
 
 class Guarded:
@@ -146,13 +167,26 @@ class Guarded:
         if method not in allowed:
             words = "This page is for looking only: nothing can be changed from it."
             return self._answers.plain(HTTPStatus.METHOD_NOT_ALLOWED, words, {"allow": ", ".join(allowed)})
-        if path in self._public or self._gate.lets_in(request):
-            return None
+        return None if path in self._public else self._without_token(request)
+
+    def _without_token(self, request: Request) -> ASGIApp | None:
+        """What a request is answered that does not show the token, nor a session."""
+        try:
+            if self._gate.lets_in(request):
+                return None
+        except TooSoonError as error:
+            words = f"Too many wrong tokens came from this address. Ask again in {error.wait_s} s."
+            return self._answers.plain(HTTPStatus.TOO_MANY_REQUESTS, words, {"retry-after": str(error.wait_s)})
         if "text/html" in request.headers.get("accept", ""):
             wanted = (request.scope["raw_path"] + b"?" + request.scope["query_string"]).decode("ascii", "replace")
             return self._answers.elsewhere(f"{LOGIN}?to={quote(wanted.removesuffix('?'), safe='/')}")
         words = "Give the token, as the header Authorization: Bearer TOKEN."
         return self._answers.plain(HTTPStatus.UNAUTHORIZED, words, {"www-authenticate": "Bearer"})
+
+
+def address_of(request: Request) -> str:
+    """Where a request comes from: the other end of its connection, which through a proxy or tunnel is that one's."""
+    return "" if request.client is None else request.client.host
 
 
 def own_path(target: str) -> str:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator, Callable, Mapping
 from http import HTTPStatus
 from typing import BinaryIO
 
-from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response, StreamingResponse
 
 from orchestrator.adapters.web.library import Asset, Download, Library
+from orchestrator.adapters.web.work import Work
 
 _CHUNK_BYTES = 256 * 1024
 #: Its address changes with its content, so it may be kept for a year; by the browser alone, since others share caches.
@@ -17,22 +18,23 @@ _KEPT = "private, max-age=31536000, immutable"
 
 
 class Answers:
-    """Makes answers; whatever the library does runs in a thread, so that nobody waits for somebody else's report.
+    """Makes answers.
 
     Args:
         library: what is shown.
+        work: does whatever the library has to.
     """
 
-    def __init__(self, library: Library) -> None:
-        self._library = library
+    def __init__(self, library: Library, work: Work) -> None:
+        self._library, self._work = library, work
 
     async def page(self, make: Callable[[], str]) -> Response:
         """A page."""
-        return HTMLResponse(await run_in_threadpool(make))
+        return HTMLResponse(await self._work.done(make))
 
     async def download(self, make: Callable[[], Download]) -> Response:
         """A file to be kept."""
-        made = await run_in_threadpool(make)
+        made = await self._work.done(make)
         headers = {
             "content-disposition": f'attachment; filename="{made.name}"',
             "content-length": str(made.size_bytes),
@@ -45,7 +47,7 @@ class Answers:
 
     async def trouble(self, status: HTTPStatus, title: str, words: str) -> Response:
         """A page that says what is the matter."""
-        page = await run_in_threadpool(lambda: self._library.message_page(title, words, inside=True))
+        page = await self._work.done(lambda: self._library.message_page(title, words, inside=True))
         return HTMLResponse(page, status)
 
     def plain(self, status: HTTPStatus, words: str, headers: Mapping[str, str] | None = None) -> Response:
@@ -59,5 +61,5 @@ class Answers:
 
 async def _read(file: BinaryIO) -> AsyncIterator[bytes]:
     with file:
-        while chunk := await run_in_threadpool(file.read, _CHUNK_BYTES):
+        while chunk := await asyncio.to_thread(file.read, _CHUNK_BYTES):
             yield chunk

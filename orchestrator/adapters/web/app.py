@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from http import HTTPStatus
 from typing import Final
 from urllib.parse import parse_qs
@@ -17,10 +17,12 @@ from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from orchestrator.adapters.web.access import LOGIN, Gate, Guarded, own_path
+from orchestrator.adapters.web.access import LOGIN, Gate, Guarded, address_of, own_path
 from orchestrator.adapters.web.answers import Answers
+from orchestrator.adapters.web.guesses import TooSoonError
 from orchestrator.adapters.web.library import Library, NotNowError, NotThereError, Watcher
 from orchestrator.adapters.web.watching import Watching
+from orchestrator.adapters.web.work import EndingError, Work
 from orchestrator.errors import InputError, TrialbedError
 from orchestrator.units import Seconds
 
@@ -30,6 +32,19 @@ FORM_WITHIN_S: Final[Seconds] = 10
 #: So often a stream without news says that it is still there; the page's script waits for three of them.
 _STILL_THERE_S: Final[Seconds] = 10
 
+_WRONG: Final = (
+    "That is not the token. It is what trialbed serve was started with: TRIALBED_WEB_TOKEN, or the file of "
+    "--token-file."
+)
+_UNSEEN: Final = "Too many wrong tokens came from your address, so this one was not looked at. Try again in"
+#: What a failure is answered, the most special kind first.
+_TROUBLE: Final[Mapping[type[TrialbedError], tuple[HTTPStatus, str]]] = {
+    NotThereError: (HTTPStatus.NOT_FOUND, "This store has nothing of that name"),
+    NotNowError: (HTTPStatus.CONFLICT, "This is not to be had now"),
+    InputError: (HTTPStatus.BAD_REQUEST, "This cannot be shown"),
+    TrialbedError: (HTTPStatus.CONFLICT, "This cannot be shown"),
+}
+
 Endpoint = Callable[[Request], Awaitable[Response]]
 
 
@@ -38,14 +53,18 @@ class Site:
 
     Args:
         library: what is shown.
+        work: does whatever the library has to.
         watching: what somebody watches.
         gate: who may look.
         defect: is told of what went wrong through no fault of whoever asked.
     """
 
-    def __init__(self, library: Library, watching: Watching, gate: Gate, defect: Callable[[Exception], None]) -> None:
-        self._library, self._watching, self._gate, self._defect = library, watching, gate, defect
-        self._answers = Answers(library)
+    def __init__(
+        self, library: Library, work: Work, watching: Watching, gate: Gate, defect: Callable[[Exception], None]
+    ) -> None:
+        self._library, self._work, self._watching = library, work, watching
+        self._gate, self._defect = gate, defect
+        self._answers = Answers(library, work)
         self._assets = library.assets()
         routes = Starlette(routes=self._routes(), exception_handlers={HTTPException: self._nothing_there})
         routes.router.redirect_slashes = False  # it would lead to plain HTTP where a proxy has TLS
@@ -67,6 +86,7 @@ class Site:
             "/rows": self._rows,
             "/events": self._runs_events,
             "/compare": self._compare,
+            "/baselines": self._baselines,
             "/history": self._history,
             "/runs/{run}": self._run,
             "/runs/{run}/body": self._run_body,
@@ -96,14 +116,16 @@ class Site:
         return await self._answers.page(lambda: self._library.run_body(request.path_params["run"]))
 
     async def _compare(self, request: Request) -> Response:
-        """Two runs: as links name them, or as two that were ticked, of which the one further down is the older one."""
-        ticked = request.query_params.getlist("run")
-        base, new = request.query_params.get("base", ""), request.query_params.get("new", "")
-        if not base and not new and len(ticked) == 2:
-            new, base = ticked
-        if not base or not new:
-            raise NotNowError("A comparison is of two runs: go to the list of runs and tick two.")
-        return await self._answers.page(lambda: self._library.comparison_page(base, new))
+        """Runs that were ticked, in any order, and perhaps a baseline; or a base and a new run, as links name them."""
+        asked = request.query_params
+        base, new, against = (asked.get(name, "") for name in ("base", "new", "against"))
+        if base and new:
+            return await self._answers.page(lambda: self._library.comparison_page(base, new))
+        runs = asked.getlist("run")
+        return await self._answers.page(lambda: self._library.ticked_page(runs, against))
+
+    async def _baselines(self, _request: Request) -> Response:
+        return await self._answers.page(self._library.baselines_page)
 
     async def _history(self, request: Request) -> Response:
         cells = request.query_params.get("cells", "")
@@ -130,6 +152,7 @@ class Site:
 
     async def _run_events(self, request: Request) -> Response:
         run = request.path_params["run"]
+        await self._work.done(lambda: self._library.watch_run(run))  # a stream that has begun cannot say what is wrong
         return self._stream(f"run {run}", lambda: self._library.watch_run(run))
 
     def _stream(self, name: str, make: Callable[[], Watcher]) -> Response:
@@ -154,10 +177,16 @@ class Site:
         target = own_path(request.query_params.get("to", "/"))
         token = self._gate.token
         if request.method != "POST" or token is None:
-            return await self._answers.page(lambda: self._library.login_page(target, refused=False))
+            return await self._answers.page(lambda: self._library.login_page(target, ""))
         told = await _form_field(request, "token")
-        if not token.is_it(told.strip()):
-            return HTMLResponse(self._library.login_page(target, refused=True), HTTPStatus.FORBIDDEN)
+        try:
+            right = token.is_it(told.strip(), address_of(request))
+        except TooSoonError as error:
+            words = f"{_UNSEEN} {error.wait_s} s."
+            page = self._library.login_page(target, words)
+            return HTMLResponse(page, HTTPStatus.TOO_MANY_REQUESTS, {"retry-after": str(error.wait_s)})
+        if not right:
+            return HTMLResponse(self._library.login_page(target, _WRONG), HTTPStatus.FORBIDDEN)
         response = self._answers.elsewhere(target)
         response.set_cookie(
             self._gate.cookie,
@@ -174,14 +203,12 @@ class Site:
         async def answered(request: Request) -> Response:
             try:
                 return await endpoint(request)
-            except NotThereError as error:
-                return await self._answers.trouble(HTTPStatus.NOT_FOUND, "There is no such run", str(error))
-            except NotNowError as error:
-                return await self._answers.trouble(HTTPStatus.CONFLICT, "This is not to be had now", str(error))
-            except InputError as error:
-                return await self._answers.trouble(HTTPStatus.BAD_REQUEST, "This cannot be shown", str(error))
             except TrialbedError as error:
-                return await self._answers.trouble(HTTPStatus.CONFLICT, "This cannot be shown", str(error))
+                status, title = next(said for kind, said in _TROUBLE.items() if isinstance(error, kind))
+                return await self._answers.trouble(status, title, str(error))
+            except EndingError:
+                words = "The server of this page has just been ended, and what was asked for is left undone."
+                return self._answers.plain(HTTPStatus.SERVICE_UNAVAILABLE, words)
             except (HTTPException, ClientDisconnect):
                 raise
             except Exception as error:  # noqa: BLE001 - no trace of ours is for a browser

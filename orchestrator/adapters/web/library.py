@@ -91,6 +91,17 @@ class Library(Protocol):
     def comparison_page(self, base: str, new: str) -> str:
         """One run set against another."""
 
+    def ticked_page(self, runs: Sequence[str], baseline: str) -> str:
+        """Each of these runs set against a baseline; without one, the newer of two against the older, or all in a row.
+
+        Args:
+            runs: in any order.
+            baseline: its name; empty for none.
+        """
+
+    def baselines_page(self) -> str:
+        """Which baselines there are, and what has become of their runs."""
+
     def history_page(self, cells: str) -> str:
         """Cells through all runs, named with the wildcards of a shell; the question where it is empty."""
 
@@ -103,12 +114,12 @@ class Library(Protocol):
     def bundle(self, run: str) -> Download:
         """The run as an archive for others."""
 
-    def login_page(self, target: str, *, refused: bool) -> str:
+    def login_page(self, target: str, refused: str) -> str:
         """The form that asks for the token.
 
         Args:
             target: path of the page to go to afterwards.
-            refused: whether the last one was wrong.
+            refused: why the last one did not do; empty where none was given.
         """
 
     def message_page(self, title: str, words: str, *, inside: bool) -> str:

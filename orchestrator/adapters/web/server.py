@@ -20,16 +20,32 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from orchestrator.adapters.web.access import is_loopback
 from orchestrator.adapters.web.app import Site
 from orchestrator.adapters.web.watching import Watching
+from orchestrator.adapters.web.work import Work
 from orchestrator.errors import InputError, Problem
 from orchestrator.units import Seconds
 
 _ASKS_TO_END = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-#: For answers in hand when the server is asked to end. Streams end at once; a report may be in the making.
+#: For answers in hand when the server is asked to end; streams end at once.
 _LAST_ANSWERS_S: Final = 3
+#: For what is in the making then: a page is there within it, and a report may take long.
+_LAST_WORK_S: Final[Seconds] = 0.5
 #: At a time: a browser takes six, and beyond this number the machine is somebody else's.
 _MOST_CONNECTIONS = 128
 #: For a request to come whole, from when its connection is ready for it.
 REQUEST_WITHIN_S: Final[Seconds] = 20
+
+
+@dataclass(frozen=True)
+class Ends:
+    """What has to be ended with the server.
+
+    Attributes:
+        watching: its streams, ended at once.
+        work: what is in the making, left behind after a moment.
+    """
+
+    watching: Watching
+    work: Work
 
 
 @dataclass(frozen=True)
@@ -88,12 +104,12 @@ def listen(address: str, port: int) -> Listening:
     return Listening(made, str(where[0]), int(where[1]))
 
 
-def serve(site: Site, watching: Watching, listening: Listening, certificate: Path | None, key: Path | None) -> Serving:
-    """What is to serve a site, ready to :meth:`Serving.run`.
+def serve(site: Site, ends: Ends, listening: Listening, certificate: Path | None, key: Path | None) -> Serving:
+    """What is to serve a site, ready to :meth:`Serving.run_to_the_end`.
 
     Args:
         site: what is served.
-        watching: its streams, ended as soon as the server is asked to end.
+        ends: what would not end by itself.
         listening: where; closed at the end.
         certificate: in PEM, for TLS; ``None`` for plain HTTP.
         key: of the certificate, where that file does not hold it as well.
@@ -122,7 +138,7 @@ def serve(site: Site, watching: Watching, listening: Listening, certificate: Pat
     except (OSError, ssl.SSLError) as error:
         listening.socket.close()
         raise _wrong("--certificate", f"{certificate} cannot be used with its key: {_reason(error)}") from error
-    return Serving(config, watching, listening)
+    return Serving(config, ends, listening)
 
 
 class _Impatient(H11Protocol):
@@ -161,9 +177,9 @@ class _Impatient(H11Protocol):
 class Serving(uvicorn.Server):
     """A server that a signal, or :meth:`end` from any thread, ends."""
 
-    def __init__(self, config: uvicorn.Config, watching: Watching, listening: Listening) -> None:
+    def __init__(self, config: uvicorn.Config, ends: Ends, listening: Listening) -> None:
         super().__init__(config)
-        self._watching, self._listening = watching, listening
+        self._ends, self._listening = ends, listening
         self._signalled = False
         self._ready: Callable[[], None] = lambda: None
 
@@ -181,6 +197,16 @@ class Serving(uvicorn.Server):
         if self._signalled:
             raise KeyboardInterrupt
 
+    @property
+    def unfinished(self) -> int:
+        """How many answers are still in the making, though the server may have ended."""
+        return self._ends.work.unfinished
+
+    @property
+    def at_work(self) -> bool:
+        """Whether a thread of it is, be it for an answer or to look at a run that somebody watched."""
+        return bool(self.unfinished or self._ends.watching.unfinished)
+
     def end(self) -> None:
         """Ask it to end."""
         self.should_exit = True
@@ -191,9 +217,14 @@ class Serving(uvicorn.Server):
         self._ready()
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        """See uvicorn, which would wait for streams that never end by themselves."""
-        self._watching.close()
-        await super().shutdown(sockets)
+        """See uvicorn, which would wait for streams that never end by themselves, and for work until it is done."""
+        self._ends.watching.close()
+        leaving = asyncio.get_running_loop().call_later(_LAST_WORK_S, self._ends.work.close)
+        try:
+            await super().shutdown(sockets)
+        finally:
+            leaving.cancel()
+            self._ends.work.close()
 
     @contextlib.contextmanager
     def capture_signals(self) -> Iterator[None]:

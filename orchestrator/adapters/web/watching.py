@@ -8,9 +8,8 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Final
 
-from starlette.concurrency import run_in_threadpool
-
 from orchestrator.adapters.web.library import News, Watcher
+from orchestrator.adapters.web.work import EndingError, Work
 from orchestrator.errors import TrialbedError
 from orchestrator.units import Seconds
 
@@ -58,7 +57,7 @@ class Watching:
     """
 
     def __init__(self, every_s: Seconds = EVERY_S) -> None:
-        self._every_s = every_s
+        self._work, self._every_s = Work(), every_s
         self._watched: dict[str, _Watched] = {}
         self._closed = False
 
@@ -66,6 +65,11 @@ class Watching:
     def watched(self) -> frozenset[str]:
         """Names of what somebody watches."""
         return frozenset(self._watched)
+
+    @property
+    def unfinished(self) -> int:
+        """How many looks have not come to their end."""
+        return self._work.unfinished
 
     @property
     def full(self) -> bool:
@@ -111,6 +115,7 @@ class Watching:
         for watched in self._watched.values():
             for listener in watched.listeners:
                 listener.end()
+        self._work.close()
 
     def _forget(self, name: str, watched: _Watched) -> None:
         if watched.task is not None:
@@ -120,10 +125,10 @@ class Watching:
 
     async def _look(self, watched: _Watched, make: Callable[[], Watcher]) -> None:
         try:
-            with suppress(TrialbedError):  # the page says why when it is asked for again
-                watcher = await run_in_threadpool(make)
+            with suppress(TrialbedError, EndingError):  # the page says why when it is asked for again
+                watcher = await self._work.done(make)
                 while True:
-                    found = await run_in_threadpool(watcher.look)
+                    found = await self._work.done(watcher.look)
                     watched.latest |= {news.name: news for news in found}
                     for listener in watched.listeners:
                         listener.tell(found)

@@ -10,6 +10,8 @@
   const LOST = "The connection is lost, so what stands here may be out of date. It is tried again and again.";
   const REFUSED = { // by the status that a stream is answered with
     401: "The token is asked for again: reload this page. What stands here may be out of date.",
+    404: "This run is not in the store any more. What stands here is how it was last seen.",
+    409: "This cannot be looked at any more: reload this page to see why. What stands here is how it was last seen.",
     503: "Too many pages are watched at a time, so what stands here may be out of date. Close another one.",
   };
   const SVG = "http://www.w3.org/2000/svg";
@@ -26,7 +28,7 @@
 
     function lost(words) {
       const note = byId("lost");
-      note.textContent = words;
+      if (note.textContent !== words) note.textContent = words; // else it would be read out again and again
       note.hidden = !words;
     }
 
@@ -38,10 +40,10 @@
 
     async function broken() {
       close();
-      lost(LOST);
+      if (byId("lost").hidden) lost(LOST);
       timer = setTimeout(open, AGAIN_MS);
-      const words = await refused(address);
-      if (words && !byId("lost").hidden) lost(words);
+      const words = (await refused(address)) || LOST;
+      if (!byId("lost").hidden) lost(words);
     }
 
     function open() {
@@ -110,29 +112,60 @@
     const hint = byId("compare-hint");
     const asked = hint.textContent;
     const ticks = () => [...rows.querySelectorAll("input[name=run]")];
+    const { kept, keep } = shelf(`ticked ${form.dataset.store}`);
+    let ticked = kept();
+
+    /** Ticks as they were made, also of runs that are not in this list; those stand below it, and can be taken back. */
+    function show() {
+      const there = new Set(ticks().map((tick) => tick.value));
+      for (const tick of ticks()) tick.checked = ticked.has(tick.value);
+      const others = byId("others");
+      const away = [...ticked].filter(([run]) => !there.has(run));
+      others.replaceChildren(others.firstElementChild, ...away.map(other));
+      others.hidden = !away.length;
+      count();
+    }
 
     function count() {
-      const ticked = ticks().filter((tick) => tick.checked).length;
-      byId("compare").disabled = ticked !== 2;
-      for (const tick of ticks()) tick.disabled = ticked === 2 && !tick.checked;
-      hint.textContent = ticked === 1 ? "One is ticked; tick another." : ticked === 2 ? "Two are ticked." : asked;
+      const many = ticked.size;
+      const baseline = byId("against")?.value;
+      byId("compare").disabled = many < (baseline ? 1 : 2);
+      byId("clear").hidden = !many;
+      hint.textContent = baseline ? againstBaseline(many) : amongThemselves(many, asked);
+    }
+
+    /** Where whoever walks by keys goes on once what had the focus is gone. */
+    function goOn() {
+      [byId("clear"), hint, byId("words")].find((one) => one.checkVisibility()).focus({ preventScroll: true });
     }
 
     const fetched = oneAtATime(async () => {
       const body = await part(`${form.dataset.rows}${location.search}`);
       if (!body) return;
-      const ticked = new Set(ticks().filter((tick) => tick.checked).map((tick) => tick.value));
       const focused = rows.contains(document.activeElement) ? document.activeElement : null;
       const [run, tag] = [focused?.closest("[data-run]")?.dataset.run, focused?.tagName];
       rows.replaceChildren(...body.children);
-      for (const tick of ticks()) tick.checked = ticked.has(tick.value);
-      count();
+      show();
       if (run) rows.querySelector(`[data-run="${CSS.escape(run)}"] ${tag}`)?.focus({ preventScroll: true });
     });
 
-    form.addEventListener("change", count);
-    addEventListener("pageshow", count); // a browser that goes back keeps ticks
-    count();
+    form.addEventListener("change", ({ target }) => {
+      if (target.name !== "run") return count();
+      if (target.checked) ticked.set(target.value, target.dataset.title);
+      else ticked.delete(target.value);
+      keep(ticked);
+      const left = byId("others").contains(target);
+      show();
+      if (left) goOn();
+    });
+    byId("clear").addEventListener("click", () => {
+      ticked.clear();
+      keep(ticked);
+      show();
+      goOn();
+    });
+    addEventListener("pageshow", () => { ticked = kept(); show(); }); // a browser that goes back shows an older page
+    show();
     follow(form.dataset.follows, {
       runs({ version, trials }) {
         if (version !== rows.querySelector("[data-version]").dataset.version) fetched();
@@ -144,11 +177,52 @@
     });
   }
 
+  /** Titles of ticked runs by id, as long as the tab is open; where a browser keeps nothing, as long as the page is. */
+  function shelf(name) {
+    function kept() {
+      try {
+        return new Map(JSON.parse(sessionStorage.getItem(name) ?? "[]"));
+      } catch {
+        return new Map();
+      }
+    }
+    function keep(ticked) {
+      try {
+        sessionStorage.setItem(name, JSON.stringify([...ticked]));
+      } catch {
+        // it is kept on this page
+      }
+    }
+    return { kept, keep };
+  }
+
+  function other([run, title]) {
+    const label = document.createElement("label");
+    const tick = document.createElement("input");
+    Object.assign(tick, { type: "checkbox", name: "run", value: run, checked: true });
+    const id = document.createElement("span");
+    id.className = "under id";
+    id.textContent = run;
+    label.append(tick, ` ${title} `, id);
+    return label;
+  }
+
+  const are = (many) => (many === 1 ? "One is ticked" : `${many === 2 ? "Two" : many} are ticked`);
+
+  function amongThemselves(many, asked) {
+    if (many === 0) return asked;
+    if (many === 1) return `${are(many)}; tick another.`;
+    return `${are(many)}: ${many === 2 ? "the newer is set against the older" : "their cells are followed from run to run"}.`;
+  }
+
+  const againstBaseline = (many) => (many ? `${are(many)}.` : "Tick a run to set it against the baseline.");
+
   // ---- A run in progress --------------------------------------------------------------------------------------
 
   function run(section) {
     const report = byId("report");
     let ended = null;
+    addEventListener("resize", () => { byId("facts").style.minHeight = ""; });
 
     const fetched = oneAtATime(async () => {
       const body = await part(section.dataset.part);
@@ -170,6 +244,7 @@
         byId("going-on-title").textContent = "Ended";
         byId("told").textContent = `The run has ended: ${told.headline}`;
         section.querySelector(".course").remove();
+        byId("facts").style.minHeight = "";
         fetched();
       },
     });
@@ -191,6 +266,8 @@
     if (pairs.length !== list.children.length || pairs.some((pair, at) => pair !== list.children[at])) {
       list.replaceChildren(...pairs);
     }
+    const highest = Math.max(parseFloat(list.style.minHeight) || 0, list.offsetHeight);
+    list.style.minHeight = `${highest}px`; // facts come and go, and what stands below them stays where it is
   }
 
   const short = (value) => value.toLocaleString("en-GB", { maximumSignificantDigits: 4, useGrouping: false });

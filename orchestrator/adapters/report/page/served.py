@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -18,7 +19,10 @@ from orchestrator.adapters.report.page.html import body, chart_json, environment
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.runs_text import minute, tally_text
 from orchestrator.adapters.report.status_text import facts, standing
+from orchestrator.core.record.baseline import Baseline
+from orchestrator.core.record.cell_identity import CellIdentity
 from orchestrator.core.record.run_line import RunLine
+from orchestrator.core.verdict.words import count
 from orchestrator.engine.status import Status
 from orchestrator.units import PERIODS
 
@@ -73,6 +77,7 @@ class Listing:
         words: that were looked for.
         problems: what could not be read.
         version: of what is told of all runs; news with another one means that the list is out of date.
+        baselines: names of those that a run can be set against.
     """
 
     rows: Sequence[RunRow]
@@ -81,6 +86,40 @@ class Listing:
     words: str
     problems: Sequence[str]
     version: str
+    baselines: Sequence[str]
+
+
+@dataclass(frozen=True)
+class BaselineRow:
+    """A baseline in their list, as texts.
+
+    Attributes:
+        began: when it was set.
+        runs: id and title of each; no title where it is not there or cannot be read.
+        changes: what is not as it was, in sentences.
+        newest: id and title of the newest run that it can be held against; empty where there is none.
+    """
+
+    name: str
+    note: str
+    began: str
+    runs: tuple[tuple[str, str], ...]
+    changes: tuple[str, ...]
+    newest: tuple[str, str]
+
+
+@dataclass(frozen=True)
+class CellRow:
+    """A cell of a store, as texts.
+
+    Attributes:
+        size: of its shape in the newest run that has it.
+        runs: how many have a trial of it that counts.
+    """
+
+    id: str
+    size: str
+    runs: str
 
 
 @dataclass(frozen=True)
@@ -104,7 +143,7 @@ class InProgress:
 
 def run_row(line: RunLine) -> RunRow:
     """What the list tells of a run."""
-    names = [cell.identity.id for cell in line.cells]
+    names = [cell.id for cell in sorted((cell.identity for cell in line.cells), key=_cell_order)]
     more = len(names) - _CELLS_SHOWN
     return RunRow(
         id=line.id,
@@ -117,6 +156,40 @@ def run_row(line: RunLine) -> RunRow:
         mark=mark_of(line.state),
         cells=(*names[:_CELLS_SHOWN], *([f"{more} more"] if more > 0 else [])),
     )
+
+
+def baseline_row(baseline: Baseline, changes: Sequence[str], lines: Mapping[str, RunLine]) -> BaselineRow:
+    """What the list of baselines tells of one.
+
+    Args:
+        baseline: which.
+        changes: what is not as it was when it was set.
+        lines: all runs of the store that can be read, the oldest first.
+    """
+    titles = {name: safe(line.title, _TITLE_SHOWN) for name, line in lines.items()}
+    newer = [name for name, line in lines.items() if line.state == "done" and name not in baseline.ids]
+    return BaselineRow(
+        name=baseline.name,
+        note=baseline.note,
+        began=minute(baseline.set_utc),
+        runs=tuple((name, titles.get(name, "")) for name in baseline.ids),
+        changes=tuple(changes),
+        newest=(newer[-1], titles[newer[-1]]) if newer and not changes else ("", ""),
+    )
+
+
+def cells_of(lines: Sequence[RunLine]) -> list[CellRow]:
+    """The cells that can be followed through these runs (the oldest first), by workload, threads and size."""
+    newest = {cell.identity.id: cell.identity for line in lines for cell in line.cells if cell.logs}
+    seen = Counter(name for line in lines for name in {cell.identity.id for cell in line.cells if cell.logs})
+    return [
+        CellRow(cell.id, count(cell.vcpus, "vCPU"), count(seen[cell.id], "run"))
+        for cell in sorted(newest.values(), key=_cell_order)
+    ]
+
+
+def _cell_order(cell: CellIdentity) -> tuple[object, ...]:
+    return (cell.workload, cell.threads, cell.vcpus, cell.memory or 0, cell.shape)
 
 
 def mark_of(state: str) -> Mark:
@@ -223,11 +296,15 @@ class Served:
         """A comparison or a history."""
         return self._page("reported.html", title=report.document.title, part=self.run_part(report, (), ""))
 
-    def history_question(self, cells: str, problem: str) -> str:
-        """Asks which cells are to be followed."""
-        return self._page("history.html", cells=cells, problem=problem)
+    def baselines(self, rows: Sequence[BaselineRow], problems: Sequence[str]) -> str:
+        """The list of baselines."""
+        return self._page("baselines.html", rows=rows, problems=problems)
 
-    def login(self, target: str, *, refused: bool) -> str:
+    def history_question(self, cells: str, problem: str, known: Sequence[CellRow]) -> str:
+        """Asks which cells are to be followed."""
+        return self._page("history.html", cells=cells, problem=problem, known=known)
+
+    def login(self, target: str, refused: str) -> str:
         """Asks for the token."""
         return self._page("login.html", inside=False, target=target, refused=refused)
 
