@@ -20,6 +20,7 @@ _TOLD, _LINES_EACH = 5, 8
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--no-skips", action="store_true", help="a skipped test fails the run: here everything can be run")
+    parser.addoption("--note-skips", metavar="FILE", help="write what was skipped to FILE; pytest @FILE runs it elsewhere")
 
 
 def pytest_configure() -> None:
@@ -58,6 +59,8 @@ def pytest_collectreport(report: pytest.CollectReport) -> None:
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:
+    if note := session.config.getoption("--note-skips"):
+        Path(note).write_text("".join(f"{node}\n" for node in dict.fromkeys(_skipped)), encoding="utf-8")
     if _skipped and session.config.getoption("--no-skips"):
         session.exitstatus = pytest.ExitCode.TESTS_FAILED
 

@@ -67,7 +67,7 @@ def test_a_counter_that_is_5_points_off_in_8_seconds_is_flagged_with_both_figure
     check = vcpu_threads(evidence(stream(0.45, 0.5), stream(0.50, 0.5, late_s=0.03)))
     assert check is not None
     assert check.state == "flag"
-    assert "vCPU 0: run 45 % by the hypervisor's counter, 50 % by the host's (± " in check.detail
+    assert "vCPU 0: run 45.0 % by the hypervisor's counter, 50.0 % by the host's (± " in check.detail
     assert "wait" not in check.detail.removeprefix("the vCPU counters")
 
 
