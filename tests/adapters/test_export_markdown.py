@@ -10,7 +10,16 @@ from export_documents import HOSTILE, document, figures, hostile
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
 
-from orchestrator.adapters.report.document.parts import Document, Paragraph, Section, Verbatim
+from orchestrator.adapters.report.document.parts import (
+    Beside,
+    Chart,
+    Column,
+    Document,
+    Paragraph,
+    Section,
+    Table,
+    Verbatim,
+)
 from orchestrator.adapters.report.export.markdown import markdown
 from orchestrator.adapters.report.plain import safe
 from orchestrator.adapters.report.sections import SENTENCE
@@ -112,3 +121,14 @@ def test_the_same_report_gives_the_same_text() -> None:
 def test_a_report_without_anything_is_a_title_and_an_answer() -> None:
     empty = Document("run", "t", "a", "No trial has ended yet.", "", "open", (), ())
     assert markdown(empty) == "# t\n\na\n\n**No trial has ended yet.**\n"
+
+
+def test_a_table_that_tells_the_figures_of_a_chart_stands_where_that_stood() -> None:
+    cells, shares = (Table(caption, (Column("cell"),), (("one-bookings-t1",),)) for caption in ("Cells", "Shares"))
+    told = Chart("throughput", "Throughput", "A point for each trial.", {}, 100, told_below=True)
+    beside = Chart("time", "Where the time went", "A bar for each vCPU.", {}, 100, table=shares)
+    section = Section("s", "Both", (Beside((told, beside)), cells, Paragraph("More.")))
+    text = markdown(replace(document(), sections=(section,)))
+    places = [text.index(words) for words in ("\nCells\n", "Where the time went", "\nShares\n", "More.")]
+    assert places == sorted(places)
+    assert [table.caption for table in section.tables()] == ["Cells", "Shares"]

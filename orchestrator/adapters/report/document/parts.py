@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any, Literal, TypeAlias
 
 #: How a thing stands, for a mark beside it that is never told by colour alone.
@@ -163,24 +164,32 @@ class Section:
     def charts(self, *, folded: bool = True) -> Iterator[Chart]:
         """All charts in it, in order; those in folded parts as well, or not."""
         for block in self.blocks:
-            if isinstance(block, Chart):
-                yield block
-            elif isinstance(block, Beside):
-                yield from block.charts
+            yield from _charts(block)
         for part in self.parts:
             if folded or not part.folded:
                 yield from part.charts(folded=folded)
 
+    def without_pictures(self) -> list[Block]:
+        """Its blocks for files of text and tables: where a table tells a chart's figures, it comes where that stood."""
+        ordered = list(self.blocks)
+        for at, (block, below) in enumerate(pairwise(self.blocks)):
+            if isinstance(below, Table) and any(chart.told_below for chart in _charts(block)):
+                ordered[at : at + 2] = below, block
+        return ordered
+
     def tables(self) -> Iterator[Table]:
         """All tables in it, in order, and in place of charts theirs; none whose figures another one has as well."""
-        for block in self.blocks:
+        for block in self.without_pictures():
             if isinstance(block, Table):
                 yield block
-            elif isinstance(block, Chart | Beside):
-                charts = (block,) if isinstance(block, Chart) else block.charts
-                yield from (chart.table for chart in charts if chart.table is not None and not chart.told_below)
+            yield from (chart.table for chart in _charts(block) if chart.table is not None and not chart.told_below)
         for part in self.parts:
             yield from part.tables()
+
+
+def _charts(block: Block) -> tuple[Chart, ...]:
+    """The charts that a block is."""
+    return (block,) if isinstance(block, Chart) else block.charts if isinstance(block, Beside) else ()
 
 
 @dataclass(frozen=True)

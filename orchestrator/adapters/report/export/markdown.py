@@ -45,7 +45,7 @@ def _section(section: Section, rank: int) -> Iterator[str]:
     yield f"{'#' * rank} {_text(section.title)}"
     if said := summary(section):
         yield _text(said)
-    for block in section.blocks:
+    for block in section.without_pictures():
         yield from _block(block)
     for part in section.parts:
         yield from _section(part, min(rank + 1, _DEEPEST))
