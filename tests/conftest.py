@@ -20,7 +20,7 @@ _TOLD, _LINES_EACH = 5, 8
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--no-skips", action="store_true", help="a skipped test fails the run: here everything can be run")
-    parser.addoption("--note-skips", metavar="FILE", help="write what was skipped to FILE; pytest @FILE runs it elsewhere")
+    parser.addoption("--note-skips", metavar="FILE", help="write what is skipped to FILE, for pytest @FILE elsewhere")
 
 
 def pytest_configure() -> None:

@@ -119,6 +119,22 @@ def test_a_text_without_a_blank_stays_on_its_page() -> None:
     assert max(map(len, lines)) < 130
 
 
+@pytest.mark.parametrize(
+    "word",
+    [
+        "20261129T171920Z-does-the-bookings-database-gain-from-2426",
+        "/sys/devices/system/clocksource/clocksource0/current_clocksource",
+        "9b195cc553e1ede4ea766a43613d74eea19098e641d19996e3193253067f7f09",
+    ],
+    ids=["id", "path", "digest"],
+)
+def test_an_id_a_path_and_a_digest_can_be_copied_as_they_are(word: str) -> None:
+    table = Table("What the run was given", (Column("file"), Column("SHA-256")), (("plan.yaml", word),))
+    section = Section("given", "Given", (Sentences((f"It was given {word}.",)), table))
+    read = "".join(text(opened(replace(document(), sections=(section,)))).split())
+    assert read.count(word) == 2
+
+
 def test_letters_that_typst_does_not_bring_along_do_not_stop_it() -> None:
     report = document(title="予約データベース", answer="予約 database")
     assert opened(report).metadata.title == "予約データベース"

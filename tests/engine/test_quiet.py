@@ -90,9 +90,7 @@ def test_a_host_that_stays_busy_is_measured_and_flagged() -> None:
     (waited,) = waits(run)
     assert (waited.detail["quiet"], waited.detail["busy"]) == (False, pytest.approx(0.25, abs=0.01))
     (remark,) = (r for r in from_run(run.store.kept["run-1"].record, [record]).remarks if "quiet host" in r)
-    assert remark.startswith(
-        f"Look at trial {record.id} before believing: quiet host is flagged: not quiet after"
-    )
+    assert remark.startswith(f"Look at trial {record.id} before believing: quiet host is flagged: not quiet after")
 
 
 def test_a_host_that_stays_busy_costs_the_trial_where_the_plan_says_skip() -> None:

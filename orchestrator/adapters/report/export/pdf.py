@@ -41,8 +41,9 @@ _WIDTH_PX = 658
 _BESIDE_PX = 420
 #: Tables that follow each other stand side by side as long as they have no more columns together.
 _COLUMNS_BESIDE = 8
-#: Words longer than this may be broken wherever a line ends: nothing else keeps them on the page.
-_UNBROKEN = re.compile(r"\S{41,}")
+#: Words longer than this may be broken wherever a line ends: nothing else keeps them on the page. Ids and paths have
+#: hyphens and slashes to be broken at, and digests fit: what is copied from a page has to be what it looks like.
+_UNBROKEN = re.compile(r"(?<![^\s/-])(?![0-9a-f]{64}(?!\w))[^\s/-]{41,}")
 _PIECE = re.compile(r".{8}(?=.)")
 #: A column with a text longer than so many characters takes what room the others leave.
 _LONG = 30
